@@ -1,0 +1,1 @@
+"""The pure judgement: facts of a run in, outcome with reasons out."""
