@@ -89,16 +89,13 @@ def leading_place(value: Number) -> int:
     return place if size >= Fraction(10) ** place else place - 1
 
 
-def round_significant(
-    value: Number, digits: int, mode: RoundingMode = "half_even", *, minimum_place: int = -6176
-) -> Decimal:
+def round_significant(value: Number, digits: int, mode: RoundingMode = "half_even") -> Decimal:
     """Return the value with so many significant digits; 9.96 with two gives "10".
 
     Args:
         value: unrounded, any unit. Zero gives "0".
         digits: significant digits to keep, at least 1.
         mode: what happens exactly half way.
-        minimum_place: smallest power of ten that is still kept.
 
     Raises:
         ValueError: fewer than one digit is asked for, or the value is not finite.
@@ -109,7 +106,7 @@ def round_significant(
     ratio = exact(value)
     if ratio == 0:
         return Decimal(0)
-    place = max(leading_place(ratio) - digits + 1, minimum_place)
+    place = leading_place(ratio) - digits + 1
     rounded = round_to(ratio, _power_of_ten(place), mode)
     if rounded != 0 and leading_place(rounded) > leading_place(ratio):
         # 9.96 became 10.0, which would claim a digit too many. The original value is taken
