@@ -622,7 +622,6 @@ class RunFacts:
         observations: the current ones only (superseded left out), in order of entry.
         lot_use: determinations booked so far on each lot of this run, this run included.
         pins: SHA-256 by input ("method COD-HR", "form point_table", ...), carried to results.
-        verification: None where the run names no instrument and readings have none.
     """
 
     run: Run
