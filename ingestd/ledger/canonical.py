@@ -24,7 +24,8 @@ _OPTIONS = (
     | orjson.OPT_PASSTHROUGH_DATACLASS
 )
 _PLAIN = frozenset({str, int, bool, type(None)})
-_NESTED = frozenset({dict, list, tuple})
+_ROWS = frozenset({list, tuple})
+_Fault = ValueError | TypeError
 
 
 def canonical(body: Mapping[str, JSON]) -> bytes:
@@ -44,13 +45,12 @@ def canonical(body: Mapping[str, JSON]) -> bytes:
     Source: RFC 8785, sections 3.2.1 to 3.2.4; tests/ingestd/ledger/test_canonical.py.
     """
     plain = body if type(body) is dict else dict(body)
-    _check_keys(plain, ())
-    if not _PLAIN.issuperset(map(type, plain.values())):
-        _check_items(plain.items(), ())
     try:
-        return orjson.dumps(plain, option=_OPTIONS)
-    except TypeError as error:
-        raise _explain(plain, error) from error
+        if _is_ours((plain,), 0):
+            return orjson.dumps(plain, option=_OPTIONS)
+    except TypeError as error:  # a key that is not text, or the serialiser's own refusal
+        raise _find_fault(plain, ()) or TypeError(f"body: {error}") from error
+    raise _find_fault(plain, ()) or TypeError("body: not in the domain of canonical()")
 
 
 def is_canonical(data: bytes) -> bool:
@@ -62,64 +62,58 @@ def is_canonical(data: bytes) -> bool:
         return False
 
 
-def _check_keys(value: Mapping[Any, Any], path: tuple[str, ...]) -> None:
-    # One join looks at all keys at once: it refuses what is not text, and shows what is not ASCII.
-    try:
-        if "".join(value).isascii():
-            return
-    except TypeError:
-        pass
-    for key in value:
-        if not isinstance(key, str) or not key.isascii():
-            raise TypeError(
-                f"{_name(path)}: the key {key!r} is not ASCII text; journal keys are our own "
-                "names, put foreign text into values"
-            )
-
-
-def _check_items(items: Iterable[tuple[object, Any]], path: tuple[str, ...]) -> None:
-    """Look into every nested list and object; return if all of it is in the domain."""
-    if len(path) >= DEPTH_LIMIT:
-        raise ValueError(f"{_name(path[:3])}…: nested deeper than {DEPTH_LIMIT} levels")
-    for key, value in items:
+def _is_ours(values: Iterable[Any], depth: int) -> bool:
+    """True if keys and kinds fit all the way down; TypeError if a key is not text."""
+    # Hot: a body has few nested values, so whole rows are judged by one set operation. Where it
+    # says no, _find_fault looks again, slowly, for the name to put into the message.
+    if depth > DEPTH_LIMIT:
+        return False
+    for value in values:
         kind = type(value)
-        if kind in _PLAIN:
-            continue
-        here = (*path, str(key))
         if kind is dict:
-            _check_keys(value, here)
-            _check_items(value.items(), here)
-        elif kind in _NESTED:
-            _check_items(enumerate(value), here)
+            if not "".join(value).isascii():
+                return False
+            items = value.values()
+        elif kind in _ROWS:
+            items = value
+        elif kind in _PLAIN:
+            continue
         else:
-            raise TypeError(
-                f"{_name(here)}: {kind.__name__} {value!r} has no canonical form here; "
-                "write numbers as the text of their digits and times as text"
-            )
+            return False
+        if not _PLAIN.issuperset(map(type, items)) and not _is_ours(items, depth + 1):
+            return False
+    return True
 
 
-def _explain(body: dict[str, JSON], error: TypeError) -> ValueError | TypeError:
-    """The serialiser's refusal with the name of the value it refused."""
-    for path, value in _walk(body, ()):
-        if isinstance(value, int) and abs(value) > WHOLE_LIMIT:
-            return ValueError(f"{_name(path)}: {value} is beyond ±(2**53 - 1); write it as text")
-        if isinstance(value, str) and any("\ud800" <= sign <= "\udfff" for sign in value):
-            return ValueError(
-                f"{_name(path)}: {value!r} holds half a surrogate pair, which UTF-8 cannot carry"
-            )
-    return TypeError(f"body: {error}")
+def _find_fault(value: Any, path: tuple[str, ...]) -> _Fault | None:
+    """The first reason why this value has no canonical form, naming where it stands."""
+    name = ".".join(path) or "body"
+    kind = type(value)
+    if len(path) > DEPTH_LIMIT:
+        return ValueError(f"{'.'.join(path[:3])}…: nested deeper than {DEPTH_LIMIT} levels")
+    if kind is dict:
+        for key in value:
+            if type(key) is not str or not key.isascii():
+                return TypeError(
+                    f"{name}: the key {key!r} is not ASCII text; journal keys are our own "
+                    "names, put foreign text into values"
+                )
+        return _first(_find_fault(item, (*path, key)) for key, item in value.items())
+    if kind in _ROWS:
+        return _first(_find_fault(item, (*path, str(n))) for n, item in enumerate(value))
+    if kind not in _PLAIN:
+        return TypeError(
+            f"{name}: {kind.__name__} {value!r} has no canonical form here; "
+            "write numbers as the text of their digits and times as text"
+        )
+    if kind is int and abs(value) > WHOLE_LIMIT:
+        return ValueError(f"{name}: {value} is beyond ±(2**53 - 1); write it as text")
+    if kind is str and any("\ud800" <= sign <= "\udfff" for sign in value):
+        return ValueError(
+            f"{name}: {value!r} holds half a surrogate pair, which UTF-8 cannot carry"
+        )
+    return None
 
 
-def _walk(value: JSON, path: tuple[str, ...]) -> Iterable[tuple[tuple[str, ...], JSON]]:
-    if isinstance(value, dict):
-        for key, item in value.items():
-            yield from _walk(item, (*path, key))
-    elif isinstance(value, list | tuple):
-        for index, item in enumerate(value):
-            yield from _walk(item, (*path, str(index)))
-    else:
-        yield path, value
-
-
-def _name(path: tuple[str, ...]) -> str:
-    return ".".join(path) or "body"
+def _first(faults: Iterable[_Fault | None]) -> _Fault | None:
+    return next((fault for fault in faults if fault is not None), None)
