@@ -1,0 +1,1 @@
+"""Bytes in, readings out: pure parsers for layouts that a form declares."""
