@@ -89,7 +89,7 @@ def _find_fault(value: Any, path: tuple[str, ...]) -> _Fault | None:
     """The first reason why this value has no canonical form, naming where it stands."""
     name = ".".join(path) or "body"
     kind = type(value)
-    if len(path) > DEPTH_LIMIT:
+    if (kind is dict or kind in _ROWS) and len(path) > DEPTH_LIMIT:
         return ValueError(f"{'.'.join(path[:3])}…: nested deeper than {DEPTH_LIMIT} levels")
     if kind is dict:
         for key in value:
@@ -98,7 +98,10 @@ def _find_fault(value: Any, path: tuple[str, ...]) -> _Fault | None:
                     f"{name}: the key {key!r} is not ASCII text; journal keys are our own "
                     "names, put foreign text into values"
                 )
-        return _first(_find_fault(item, (*path, key)) for key, item in value.items())
+        return _first(
+            _find_fault(item, (*path, key if key.isprintable() else repr(key)))
+            for key, item in value.items()
+        )
     if kind in _ROWS:
         return _first(_find_fault(item, (*path, str(n))) for n, item in enumerate(value))
     if kind not in _PLAIN:
