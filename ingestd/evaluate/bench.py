@@ -1,0 +1,76 @@
+"""What was noted at the bench, looked up by tube and key.
+
+The newest observation of one key counts; a tube's own beats the run's.
+"""
+
+from collections.abc import Iterable
+from datetime import datetime
+from decimal import Decimal, InvalidOperation
+
+from ingestd.model import Observation, ObservationKey
+
+
+class Bench:
+    """The observations of one run, indexed once."""
+
+    __slots__ = ("_newest",)
+
+    def __init__(self, observations: Iterable[Observation]) -> None:
+        newest: dict[tuple[int | None, str], Observation] = {}
+        for observation in observations:
+            place = (observation.position, observation.key)
+            known = newest.get(place)
+            if known is None or observation.id > known.id:
+                newest[place] = observation
+        self._newest = newest
+
+    def noted(self, position: int | None, key: ObservationKey) -> str | None:
+        """Return the text noted for the tube, else for the run, else None."""
+        found = self._newest.get((position, key)) or self._newest.get((None, key))
+        return found.value if found else None
+
+    def noted_on_tube(self, position: int, key: ObservationKey) -> str | None:
+        """Return the text noted for this very tube, else None."""
+        found = self._newest.get((position, key))
+        return found.value if found else None
+
+    def instant(self, position: int | None, key: ObservationKey) -> datetime | None:
+        """Return the noted instant, aware, or None where none is noted.
+
+        Raises:
+            ValueError: the noted text is not an instant with its offset.
+
+        """
+        text = self.noted(position, key)
+        if text is None:
+            return None
+        instant = datetime.fromisoformat(text)
+        if instant.tzinfo is None:
+            raise ValueError(f"{key} {text!r} has no offset from UTC; note it again with one")
+        return instant
+
+    def number(self, position: int | None, key: ObservationKey) -> Decimal | None:
+        """Return the noted number, or None where none is noted.
+
+        Raises:
+            ValueError: the noted text is not a finite decimal number.
+
+        """
+        text = self.noted(position, key)
+        return None if text is None else read_number(text, key)
+
+
+def read_number(text: str, key: str) -> Decimal:
+    """Return the noted text as an exact number.
+
+    Raises:
+        ValueError: the text is not a finite decimal number.
+
+    """
+    try:
+        number = Decimal(text)
+    except InvalidOperation:
+        raise ValueError(f"{key} {text!r} is not a number; note it again in digits") from None
+    if not number.is_finite():
+        raise ValueError(f"{key} {text!r} is not a finite number; note it again in digits")
+    return number

@@ -1,0 +1,120 @@
+"""Whether a reading is new, the same one exported again, or in conflict with a known one.
+
+A reading is the same one when its instrument and the form's identity fields are the same. With
+a sequence number these settle it: the same number with other content is a conflict and holds
+both. Without one, identical rows of one capture are told apart by their ordinal: the second of
+two identical rows is another reading, and the same file exported again repeats both.
+"""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from decimal import Decimal
+from typing import Literal
+
+from parsers.readings import Reading
+
+_SEPARATOR = "\x1f"
+
+Sameness = Literal["new", "repeat", "conflict"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class KnownReading:
+    """A reading the ledger already holds under the same identity: its id and `content`."""
+
+    id: int
+    content: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Recognised:
+    """What a reading is, and which known reading it repeats or contradicts (None for new)."""
+
+    sameness: Sameness
+    known: int | None = None
+
+
+NEW = Recognised(sameness="new")
+
+
+def identity_key(instrument: str, reading: Reading, ordinal: int = 0) -> str:
+    """Return the text that is equal for two readings exactly when their identity is.
+
+    Args:
+        instrument: name of the instrument.
+        reading: as parsed.
+        ordinal: from `number_identical`; ignored where a sequence number settles identity.
+
+    """
+    parts = (instrument, *reading.identity)
+    key = _SEPARATOR.join(parts)
+    if key.count(_SEPARATOR) != len(parts) - 1:  # a field holds the separator itself
+        key = _SEPARATOR.join(
+            part.replace("\\", "\\\\").replace(_SEPARATOR, "\\u") for part in parts
+        )
+    return key if reading.sequenced else f"{key}{_SEPARATOR}{ordinal}"
+
+
+def number_identical(
+    readings: Iterable[Reading], counts: dict[tuple[str, ...], int] | None = None
+) -> list[int]:
+    """Return for each reading how many identical ones stand before it in the capture.
+
+    Args:
+        readings: of one capture and instrument, in file order.
+        counts: identities already seen in the capture's beginning; updated. None for none.
+
+    """
+    seen = {} if counts is None else counts
+    ordinals = []
+    for reading in readings:
+        ordinal = seen.get(reading.identity, 0)
+        seen[reading.identity] = ordinal + 1
+        ordinals.append(ordinal)
+    return ordinals
+
+
+def content(reading: Reading) -> str:
+    """Return what the reading says, as a text equal for equal content.
+
+    Numbers compare by value (1.50 says what 1.5 says), texts as printed. Remarks and other
+    fields of the form's own do not count.
+    """
+    return _SEPARATOR.join(
+        (
+            _number(reading.value),
+            reading.censored,
+            reading.unit or "",
+            reading.basis or "",
+            _number(reading.absorbance),
+            _number(reading.dilution),
+            reading.method or "",
+            reading.sample or "",
+            reading.measured_at.isoformat() if reading.measured_at else "",
+        )
+    )
+
+
+def _number(value: Decimal | None) -> str:
+    if value is None:
+        return ""
+    text = format(value, "f")
+    if "." in text:
+        text = text.rstrip("0").rstrip(".")
+    return "0" if text in {"-0", ""} else text
+
+
+def recognise(text: str, known: Sequence[KnownReading]) -> Recognised:
+    """Return whether the reading is new, a repeat, or a conflict.
+
+    Args:
+        text: the reading's `content`.
+        known: readings the ledger holds under the same identity key.
+
+    """
+    for other in known:
+        if other.content == text:
+            return Recognised(sameness="repeat", known=other.id)
+    # Without a sequence number the printed value is part of the identity, so equal keys with
+    # other content differ in a lesser field (a unit, a dilution): no less a contradiction.
+    return Recognised(sameness="conflict", known=known[0].id) if known else NEW
