@@ -10,6 +10,7 @@ Bytes that cannot be typed (STX, ETX, CR) are written in TOML with its own escap
 
 import re
 import tomllib
+from functools import partial
 from typing import Annotated, Any, Literal, Self, get_args
 
 from pydantic import (
@@ -22,7 +23,9 @@ from pydantic import (
     model_validator,
 )
 
+from parsers.checksums import CHECKSUMS
 from parsers.errors import FormError
+from parsers.units import parse_unit
 
 Shape = Literal["table", "report", "frame"]
 Kind = Literal["text", "number", "integer", "dilution", "date", "time", "datetime", "unit"]
@@ -67,7 +70,7 @@ STANDARD_KINDS: dict[str, Kind] = {
 }
 _TIME_FIELDS = ("datetime", "date", "time")
 _FIELD_NAME = re.compile(r"[a-z][a-z0-9_]*")
-_DATE_PARTS = re.compile(r"YYYY|YY|MON|MM|DD|M|D|hh|h|mm|ss|f|AP|ZZ|[^A-Za-z]|T")
+DATE_PARTS = re.compile(r"YYYY|YY|MON|MM|DD|M|D|hh|h|mm|ss|f|AP|ZZ|[^A-Za-z]|T")
 
 
 def _as_tuple(value: object) -> object:
@@ -95,12 +98,18 @@ def _is_regex(value: str) -> str:
 
 
 def _is_time_pattern(value: str) -> str:
-    rest = _DATE_PARTS.sub("", value)
+    rest = DATE_PARTS.sub("", value)
     if rest:
         raise ValueError(
             f"holds {rest!r}, which is no part of a date or time; parts are YYYY YY MON MM M DD D "
             "hh h mm ss f AP ZZ, everything else must not be a letter (except T)"
         )
+    return value
+
+
+def _is_checksum(value: str) -> str:
+    if value not in CHECKSUMS:
+        raise ValueError(f"is no checksum known here; there are {', '.join(CHECKSUMS)}")
     return value
 
 
@@ -127,7 +136,11 @@ class TextRules(_Rules):
     Attributes:
         encodings: tried in this order; empty accepts only what is certain (a byte order mark,
             or valid UTF-8).
+        last_line: "ended" (a last line without a line end is taken for a cut one: a fault) or
+            "any".
     """
+
+    last_line: Literal["ended", "any"] = "ended"
 
     encodings: Annotated[tuple[Encoding, ...], BeforeValidator(_as_tuple)] = ()
 
@@ -276,11 +289,13 @@ class TableRules(_Rules):
     """Rows under a header.
 
     Attributes:
-        delimiter: one character, "tab", "spaces" (runs of blanks) or "fixed" (character
-            positions).
+        delimiter: one character, "tab", "spaces" (runs of blanks), "gaps" (runs of two or more
+            blanks) or "fixed" (character positions).
         quote: the quoting character of RFC 4180, or "" for none.
         line_breaks_in_quotes: a quoted cell may run over several lines.
         header: "names" (a header row is looked for) or "none" (columns by position only).
+        header_pattern: without names, the line behind which the rows begin.
+        cells: without names, the exact number of cells in a row.
         header_within: the header stands within so many lines.
         skip_lines: lines at the very start that are passed over unread.
         ignore: patterns of whole lines that are passed over anywhere (rules, comments, totals).
@@ -295,6 +310,8 @@ class TableRules(_Rules):
     quote: Literal["", '"', "'"] = '"'
     line_breaks_in_quotes: bool = False
     header: Literal["names", "none"] = "names"
+    header_pattern: Pattern | None = None
+    cells: Annotated[int, Field(ge=1)] | None = None
     header_within: Annotated[int, Field(ge=1, le=1000)] = 50
     skip_lines: Annotated[int, Field(ge=0, le=1000)] = 0
     ignore: Patterns = ()
@@ -306,13 +323,22 @@ class TableRules(_Rules):
 
     @model_validator(mode="after")
     def _check(self) -> Self:
-        if self.delimiter not in ("tab", "spaces", "fixed") and len(self.delimiter) != 1:
-            raise ValueError('delimiter is one character, "tab", "spaces" or "fixed"')
+        if self.delimiter not in ("tab", "spaces", "gaps", "fixed") and len(self.delimiter) != 1:
+            raise ValueError('delimiter is one character, "tab", "spaces", "gaps" or "fixed"')
         if self.delimiter in ("\r", "\n", self.quote):
             raise ValueError("delimiter can be neither a line end nor the quote")
         if self.line_breaks_in_quotes and not self.quote:
             raise ValueError("line_breaks_in_quotes needs a quote")
+        if self.has_names and (self.header_pattern is not None or self.cells is not None):
+            raise ValueError("header_pattern and cells go with tables without header names")
+        if not self.has_names and self.delimiter != "fixed" and self.cells is None:
+            raise ValueError('header = "none" needs cells, the exact number of cells in a row')
         return self
+
+    @property
+    def has_names(self) -> bool:
+        """Columns are found by the names in a header row."""
+        return self.header == "names" and self.delimiter != "fixed"
 
 
 class ReportRules(_Rules):
@@ -324,6 +350,8 @@ class ReportRules(_Rules):
             `rule`), "label" (a block begins with the line labelled `first_label`).
         rule: pattern of the parting line.
         first_label: label that begins each block.
+        last_label: label of the line that completes a block; without it the next block, a
+            parting line, the end mark or the end of the file does.
         ignore: patterns of whole lines that are passed over anywhere (page headers).
         end: pattern of the line behind which nothing more comes.
     """
@@ -332,6 +360,7 @@ class ReportRules(_Rules):
     block: Literal["blank", "rule", "label"]
     rule: Pattern | None = None
     first_label: Texts = ()
+    last_label: Texts = ()
     ignore: Patterns = ()
     end: Pattern | None = None
 
@@ -364,13 +393,14 @@ class ChecksumRules(_Rules):
     """The check value of a frame.
 
     Attributes:
-        name: checksum by its catalogue name, such as "CRC-16/MODBUS", or "XOR", "SUM-8".
+        name: checksum by its catalogue name, such as "CRC-16/MODBUS", or "XOR", "SUM-8",
+            "SUM-8/TWOS-COMPLEMENT".
         written: "big", "little" (binary) or "hex" (upper- or lower-case ASCII digits).
         place: "before_end" (between payload and end bytes) or "after_end".
         covers_start, covers_end: start or end bytes are part of the checked bytes.
     """
 
-    name: str
+    name: Annotated[str, AfterValidator(_is_checksum)]
     written: Literal["big", "little", "hex"] = "hex"
     place: Literal["before_end", "after_end"] = "before_end"
     covers_start: bool = False
@@ -424,8 +454,28 @@ class FrameRules(_Rules):
             raise ValueError("needs one of end, length, length_field, idle_end_ms")
         if self.length is not None and self.length_field is not None:
             raise ValueError("states either length or length_field")
-        if self.checksum is None and not self.unchecked:
-            raise ValueError("needs a checksum, or unchecked = true to declare the line safe")
+        is_counted = self.length is not None or self.length_field is not None
+        if is_counted and not self.start and self.idle_end_ms is None:
+            raise ValueError("a stated length without start bytes needs idle_end_ms to begin anew")
+        if self.length is not None and self.length > self.limit:
+            raise ValueError(f"length is over limit ({self.limit})")
+        if not self.delimiter or not self.pair_separator:
+            raise ValueError("delimiter and pair_separator hold at least one character")
+        if self.poll_every_ms is not None and not self.poll:
+            raise ValueError("poll_every_ms needs the bytes to send in poll")
+        return self._check_safety()
+
+    def _check_safety(self) -> Self:
+        """Without a checksum only a strict layout tells a damaged message from a whole one."""
+        if (self.checksum is None) != self.unchecked:
+            raise ValueError(
+                "needs either a checksum, or unchecked = true to declare that a strict layout "
+                "is safe enough"
+            )
+        if self.unchecked and self.layout == "delimited" and self.cells is None:
+            raise ValueError("unchecked = true with layout = delimited needs cells")
+        if self.unchecked and self.layout == "fixed" and self.length is None:
+            raise ValueError("unchecked = true with layout = fixed needs length")
         return self
 
 
@@ -572,6 +622,13 @@ def _check_whole(form: Form) -> None:
         if (getattr(form, shape) is not None) != (shape == form.shape):
             need = "is missing" if shape == form.shape else f"does not go with shape {form.shape}"
             raise wrong(shape, need)
+    if form.frame is not None and any(name.startswith("utf-16") for name in form.text.encodings):
+        raise wrong("text.encodings", "a frame is written in one byte a character, or UTF-8")
+    for text, meaning in form.units.items():
+        if parse_unit(meaning) is None:
+            raise wrong(
+                f"units.{text}", "is no known unit", meaning, ("g/L", "mg/L", "ug/L", "mmol/L")
+            )
     wide = form.table.wide if form.table else None
     for name, rules in form.fields.items():
         _check_field(form, name, rules, wrong)
@@ -622,6 +679,8 @@ def _check_field(form: Form, name: str, rules: FieldRules, wrong: Any) -> None:
     if rules.kind is not None and standard is not None and rules.kind != standard:
         raise wrong(f"{key}.kind", f"{name} is always read as {standard}", rules.kind)
     allowed = _allowed_sources(form)
+    if set(rules.below) & set(rules.above) or set(rules.no_value) & {*rules.below, *rules.above}:
+        raise wrong(f"{key}.below", "one token cannot mean two things", rules.below)
     is_wide_value = name == "value" and form.table is not None and form.table.wide is not None
     if is_wide_value:
         if rules.sources:
@@ -645,3 +704,28 @@ def _check_field(form: Form, name: str, rules: FieldRules, wrong: Any) -> None:
         raise wrong(
             f"{key}.patterns", f"state how a {kind} is written, such as YYYY-MM-DD hh:mm:ss"
         )
+    for pattern in rules.patterns:
+        _check_pattern(kind, pattern, partial(wrong, f"{key}.patterns"))
+
+
+_GROUPS = {"YYYY": "y", "YY": "y", "MON": "m", "MM": "m", "M": "m", "DD": "d", "D": "d"}
+_GROUPS |= {"hh": "h", "h": "h", "mm": "i", "ss": "s", "f": "f", "AP": "a", "ZZ": "z"}
+_NEEDED = {"date": "ymd", "time": "hi", "datetime": "ymdhi"}
+_POSSIBLE = {"date": "ymd", "time": "hisfaz", "datetime": "ymdhisfaz"}
+
+
+def _check_pattern(kind: Kind, pattern: str, wrong: Any) -> None:
+    """Refuse a pattern that states too little, twice the same, or could be cut two ways."""
+    parts = [found[0] for found in DATE_PARTS.finditer(pattern)]
+    groups = [_GROUPS[part] for part in parts if part in _GROUPS]
+    if kind not in _NEEDED:
+        raise wrong(f"goes with dates and times, not with {kind}", pattern)
+    if len(groups) != len(set(groups)):
+        raise wrong("states one part twice", pattern)
+    if not set(_NEEDED[kind]) <= set(groups) <= set(_POSSIBLE[kind]):
+        raise wrong(f"does not state exactly a {kind}", pattern)
+    if ("f" in groups) > ("s" in groups):
+        raise wrong("states a fraction without a second", pattern)
+    for part, following in zip(parts, parts[1:], strict=False):
+        if part in ("M", "D", "h", "f") and following in _GROUPS and following not in ("AP", "ZZ"):
+            raise wrong(f"nothing parts {part} from {following}; digits could go to both", pattern)
