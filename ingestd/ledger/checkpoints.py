@@ -81,8 +81,9 @@ def make_key(path: Path) -> Ed25519PrivateKey:
         os.link(fresh, path)
     except FileExistsError as error:
         raise CheckpointError(
-            f"{path}: a signing key stands here already; use it, or move it away and publish "
-            "the new public key"
+            str(path),
+            "a signing key stands here already",
+            "use it, or move it away and publish the new public key",
         ) from error
     finally:
         fresh.unlink()
@@ -101,21 +102,25 @@ def load_key(path: Path) -> Ed25519PrivateKey:
         mode = path.stat().st_mode
         pem = path.read_bytes()
     except FileNotFoundError as error:
-        raise CheckpointError(f"{path}: no signing key here; it is made at first start") from error
+        raise CheckpointError(
+            str(path), "no signing key here", "it is made at first start"
+        ) from error
     if mode & _OPEN_TO_OTHERS:
         raise CheckpointError(
-            f"{path}: mode {mode & 0o777:04o} lets other users at the signing key; "
-            f"chmod 600 {path}, and make a new key if somebody may have read it"
+            str(path),
+            f"mode {mode & 0o777:04o} lets other users at the signing key",
+            f"chmod 600 {path}, and make a new key if somebody may have read it",
         )
     try:
         key = load_pem_private_key(pem, password=None)
     except (ValueError, TypeError, UnsupportedAlgorithm) as error:
         raise CheckpointError(
-            f"{path}: expected an Ed25519 key without password (PKCS #8 PEM), found something "
-            "else; restore the key from its backup"
+            str(path),
+            "expected an Ed25519 key without password (PKCS #8 PEM), found something else",
+            "restore the key from its backup",
         ) from error
     if not isinstance(key, Ed25519PrivateKey):
-        raise CheckpointError(f"{path}: expected an Ed25519 key, found {type(key).__name__}")
+        raise CheckpointError(str(path), f"expected an Ed25519 key, found {type(key).__name__}")
     return key
 
 
@@ -133,8 +138,9 @@ def sign_checkpoint(key: Ed25519PrivateKey, origin: str, size: int, root: bytes)
     """
     if size < 0 or len(root) != HASH_BYTES:
         raise CheckpointError(
-            f"checkpoint: size {size} and a root of {len(root)} bytes; "
-            f"expected 0 or more and {HASH_BYTES} bytes"
+            "checkpoint",
+            f"size {size} and a root of {len(root)} bytes, "
+            f"expected 0 or more and {HASH_BYTES} bytes",
         )
     body = f"{origin}\n{size}\n{base64.b64encode(root).decode()}\n"
     return Checkpoint(origin=origin, size=size, root=root, text=sign_note(body, key, origin))
@@ -151,17 +157,20 @@ def parse_checkpoint(note: str) -> Checkpoint:
     lines = text[:-1].split("\n")
     if len(lines) < 3 or not all(lines):
         raise CheckpointError(
-            f"checkpoint: expected the lines origin, size, root, found {len(lines)} lines "
-            f"beginning {lines[0][:40]!r}"
+            "checkpoint",
+            f"expected the lines origin, size, root, found {len(lines)} lines "
+            f"beginning {lines[0][:40]!r}",
         )
     origin, size, root64 = lines[:3]
     if not (size.isascii() and size.isdecimal()) or (size[0] == "0" and size != "0"):
-        raise CheckpointError(f"checkpoint {origin}: line 2: size {size[:40]!r} is not a number")
+        raise CheckpointError(
+            f"checkpoint {origin}", f"line 2: size {size[:40]!r} is not a number"
+        )
     root = from_base64(root64)
     if root is None or len(root) != HASH_BYTES:
         raise CheckpointError(
-            f"checkpoint {origin}: line 3: expected base64 of {HASH_BYTES} bytes, "
-            f"found {root64[:60]!r}"
+            f"checkpoint {origin}",
+            f"line 3: expected base64 of {HASH_BYTES} bytes, found {root64[:60]!r}",
         )
     return Checkpoint(origin=origin, size=int(size), root=root, text=note)
 
@@ -178,7 +187,7 @@ def verify_checkpoint(note: str, verifier_key: str | VerifierKey) -> Checkpoint:
     checkpoint = parse_checkpoint(note)
     if checkpoint.origin != key.name:
         raise CheckpointError(
-            f"checkpoint: of log {checkpoint.origin}, but the key is that of {key.name}"
+            "checkpoint", f"it is of log {checkpoint.origin}, but the key is that of {key.name}"
         )
     return checkpoint
 
@@ -199,9 +208,11 @@ def write_checkpoint(folder: Path, checkpoint: Checkpoint) -> Path:
         if (kept.origin, kept.root) == (checkpoint.origin, checkpoint.root):
             return path
         raise CheckpointError(
-            f"{path}: log {kept.origin} had root {kept.root.hex()} at size {kept.size}, now log "
+            str(path),
+            f"log {kept.origin} had root {kept.root.hex()} at size {kept.size}, now log "
             f"{checkpoint.origin} has {checkpoint.root.hex()}: the journal was rewritten or is "
-            "another one; the kept file is the evidence, do not remove it"
+            "another one",
+            "the kept file is the evidence, do not remove it",
         )
     fresh = _write_beside(path, checkpoint.text.encode(), 0o444)
     try:
@@ -255,16 +266,20 @@ def admit_checkpoint(
         newest = kept[-1]
         if checkpoint.size < newest.size:
             raise CheckpointError(
-                f"checkpoint {checkpoint.origin}: {checkpoint.size} entries, but {newest.size} "
-                f"were kept in {folder}: the journal was cut or rolled back"
+                f"checkpoint {checkpoint.origin}",
+                f"{checkpoint.size} entries, but a checkpoint of {newest.size} is kept in "
+                f"{folder}: the journal was cut or rolled back",
+                "keep both: they are evidence; compare with the backups",
             )
         proof = prove(newest.size, checkpoint.size) if checkpoint.size > newest.size else ()
         if not verify_consistency(
             newest.size, newest.root, checkpoint.size, checkpoint.root, proof
         ):
             raise CheckpointError(
-                f"checkpoint {checkpoint.origin}: {checkpoint.size} entries do not begin with the "
-                f"{newest.size} kept in {folder}: the journal was rewritten"
+                f"checkpoint {checkpoint.origin}",
+                f"its {checkpoint.size} entries do not begin with the {newest.size} of the "
+                f"checkpoint kept in {folder}: the journal was rewritten",
+                "keep both: they are evidence; compare with the backups",
             )
     return write_checkpoint(folder, checkpoint)
 
@@ -272,8 +287,8 @@ def admit_checkpoint(
 def _read_file(path: Path, read: Callable[[str], Checkpoint]) -> Checkpoint:
     try:
         return read(path.read_bytes().decode("utf-8"))
-    except ValueError as error:  # CheckpointError and UnicodeDecodeError
-        raise CheckpointError(f"{path}: {error}") from error
+    except (CheckpointError, UnicodeDecodeError) as error:
+        raise CheckpointError(str(path), str(error)) from error
 
 
 def _write_beside(path: Path, data: bytes, mode: int) -> Path:

@@ -17,6 +17,8 @@ from cryptography.hazmat.primitives.asymmetric.ed25519 import (
     Ed25519PublicKey,
 )
 
+from ingestd.errors import IngestError
+
 ED25519 = b"\x01"
 KEY_ID_BYTES = 4
 NOTE_LIMIT = 65_536  # characters; ours have about 250
@@ -25,12 +27,13 @@ SIGNATURE_LIMIT = 32
 _DASH = "— "
 
 
-class CheckpointError(ValueError):
-    """
-    A key, note or checkpoint is not what it should be.
+class CheckpointError(IngestError):
+    """A key, note or checkpoint is not what it should be.
 
     Nothing is signed or written; whoever keeps the file or key named here looks into it.
     """
+
+    disposition = "hold"
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,14 +65,16 @@ def read_verifier_key(text: str) -> VerifierKey:
     raw = from_base64(material)
     if raw is None or len(raw) != 1 + 32 or raw[:1] != ED25519:
         raise CheckpointError(
-            f"verifier key {text.strip()[:120]!r}: expected name+8 hex digits+base64 of an "
-            "Ed25519 key; copy the whole line that `ingestd status` prints"
+            f"verifier key {text.strip()[:120]!r}",
+            "expected name+8 hex digits+base64 of an Ed25519 key",
+            "copy the whole line that `ingestd status` prints",
         )
     _check_name(name)
     if hex_id != _key_id(name, raw).hex():
         raise CheckpointError(
-            f"verifier key {name}: key id {hex_id!r} does not fit name and key "
-            f"({_key_id(name, raw).hex()}); one of the three was altered or cut"
+            f"verifier key {name}",
+            f"key id {hex_id!r} does not fit name and key, which give {_key_id(name, raw).hex()}",
+            "one of the three was altered or cut: copy the whole line again",
         )
     return VerifierKey(name, bytes.fromhex(hex_id), Ed25519PublicKey.from_public_bytes(raw[1:]))
 
@@ -78,7 +83,9 @@ def sign_note(text: str, key: Ed25519PrivateKey, name: str) -> str:
     """The text, a blank line and one signature line; the text must end with a line end."""
     _check_name(name)
     if not text.endswith("\n") or _has_control(text):
-        raise CheckpointError("note: text must end with a line end and hold no other controls")
+        raise CheckpointError(
+            "note", "its text must end with a line end and hold no other controls"
+        )
     key_id = _key_id(name, ED25519 + key.public_key().public_bytes_raw())
     signature = base64.b64encode(key_id + key.sign(text.encode())).decode()
     return f"{text}\n{_DASH}{name} {signature}\n"
@@ -103,14 +110,18 @@ def open_note(note: str, verifier_key: VerifierKey) -> str:
     if not ours:
         found = ", ".join(f"{name}+{blob[:KEY_ID_BYTES].hex()}" for name, blob in signatures)
         raise CheckpointError(
-            f"note: not signed by {wanted} but by {found}; it is from another site or key"
+            "note",
+            f"not signed by {wanted} but by {found}",
+            "it is from another site, or the key was replaced: take the key of that time",
         )
     for signature in ours:
         try:
             verifier_key.public.verify(signature, text.encode())
         except InvalidSignature as error:
             raise CheckpointError(
-                f"note: the signature by {wanted} does not fit the text; one of them was altered"
+                "note",
+                f"the signature by {wanted} does not fit the text",
+                "one of them was altered: ask for the original",
             ) from error
     return text
 
@@ -119,14 +130,15 @@ def split_note(note: str) -> tuple[str, list[tuple[str, bytes]]]:
     """Text (with its line end) and signatures (name, key id and signature) of a signed note."""
     if len(note) > NOTE_LIMIT or _has_control(note):
         raise CheckpointError(
-            f"note: {len(note)} characters with controls or too many (at most {NOTE_LIMIT})"
+            "note", f"{len(note)} characters, with controls or too many (at most {NOTE_LIMIT})"
         )
     body, gap, tail = note.rpartition("\n\n")
     lines = tail[:-1].split("\n")
     if not gap or not body or not tail.endswith("\n") or len(lines) > SIGNATURE_LIMIT:
         raise CheckpointError(
-            "note: expected text, a blank line and 1 to "
-            f"{SIGNATURE_LIMIT} signature lines, found {note[:60]!r}"
+            "note",
+            f"expected text, a blank line and 1 to {SIGNATURE_LIMIT} signature lines, "
+            f"found {note[:60]!r}",
         )
     signatures = []
     for line in lines:
@@ -134,7 +146,7 @@ def split_note(note: str) -> tuple[str, list[tuple[str, bytes]]]:
         blob = from_base64(signature)
         if not line.startswith(_DASH) or blob is None or len(blob) <= KEY_ID_BYTES:
             raise CheckpointError(
-                f"note: expected a line '{_DASH}name base64', found {line[:80]!r}"
+                "note", f"expected a line '{_DASH}name base64', found {line[:80]!r}"
             )
         _check_name(name)
         signatures.append((name, blob))
@@ -156,7 +168,7 @@ def _key_id(name: str, raw: bytes) -> bytes:
 
 def _check_name(name: str) -> None:
     if not name or "+" in name or _has_control(name) or any(sign.isspace() for sign in name):
-        raise CheckpointError(f"key name {name[:80]!r}: expected text without spaces and plus")
+        raise CheckpointError(f"key name {name[:80]!r}", "expected text without spaces and plus")
 
 
 def _has_control(text: str) -> bool:
