@@ -13,8 +13,8 @@ Source: Abramowitz and Stegun 6.5.29 (series), 26.5.2, 26.5.8 (continued fractio
 
 from collections.abc import Callable
 from decimal import Context, Decimal, localcontext
-from functools import lru_cache
 from fractions import Fraction
+from functools import lru_cache
 from math import factorial, prod
 
 from ingestd.evaluate.rounding import Number, exact, round_significant
@@ -195,7 +195,13 @@ def _gamma_of_half(twice: int) -> Decimal:
     """Return the gamma function of twice/2, twice >= 1, in the working precision."""
     if twice % 2 == 0:
         return +Decimal(factorial(twice // 2 - 1))
-    return Decimal(prod(range(1, twice - 1, 2))) / 2 ** (twice // 2) * PI.sqrt()
+    return Decimal(prod(range(1, twice - 1, 2))) / (1 << (twice // 2)) * PI.sqrt()
+
+
+def _power(x: Decimal, twice: int) -> Decimal:
+    """Return x to the power twice/2, in the working precision."""
+    whole: Decimal = x ** (twice // 2)
+    return whole * x.sqrt() if twice % 2 else whole
 
 
 def _gamma_share(x: Decimal, df: int) -> Decimal:
@@ -209,7 +215,7 @@ def _gamma_share(x: Decimal, df: int) -> Decimal:
         total += term
     if x == 0:
         return Decimal(0)
-    return total * x ** (Decimal(df) / 2) * (-x).exp() / _gamma_of_half(df)
+    return total * _power(x, df) * (-x).exp() / _gamma_of_half(df)
 
 
 def _beta_share(x: Decimal, twice_a: int, twice_b: int) -> Decimal:
@@ -222,7 +228,8 @@ def _beta_share(x: Decimal, twice_a: int, twice_b: int) -> Decimal:
     complete = (
         _gamma_of_half(twice_a) * _gamma_of_half(twice_b) / _gamma_of_half(twice_a + twice_b)
     )
-    return x**a * (1 - x) ** b / (a * complete) / _beta_denominator(x, a, b)
+    front = _power(x, twice_a) * _power(1 - x, twice_b) / (a * complete)
+    return front / _beta_denominator(x, a, b)
 
 
 def _beta_denominator(x: Decimal, a: Decimal, b: Decimal) -> Decimal:
