@@ -1,0 +1,222 @@
+"""The configuration: one TOML file, checked whole, frozen. Unknown keys are errors.
+
+Paths in it are relative to the file itself. Secrets never stand in it; keys name files.
+"""
+
+import os
+import tomllib
+from pathlib import Path
+from typing import Annotated, Any, Literal, Self
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
+
+from ingestd.errors import ConfigError
+from ingestd.model import SitePolicy
+
+ENVIRONMENT_KEY = "INGESTD_CONFIG"
+FILE_NAME = "ingestd.toml"
+SYSTEM_FILE = Path("/etc/ingestd") / FILE_NAME
+
+_Name = Annotated[str, Field(min_length=1, max_length=80)]
+
+
+class _Section(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+class SiteSection(_Section):
+    """The laboratory.
+
+    Attributes:
+        name: of the site; the ledger and its journal belong to it.
+        time_zone: IANA zone for days, bench sheets and pages.
+        one_to_n: how a dilution written 1:10 is read: "total" (factor 10), "parts" (factor 11);
+            left out, it is refused.
+        rounding: how a tie is rounded.
+        minimum_comparison_pairs: paired digestions needed to admit a fast program.
+    """
+
+    name: _Name
+    time_zone: str
+    one_to_n: Literal["total", "parts"] | None = None
+    rounding: Literal["half_even", "half_up"] = "half_even"
+    minimum_comparison_pairs: Annotated[int, Field(ge=3)] = 6
+
+    @field_validator("time_zone")
+    @classmethod
+    def _known(cls, value: str) -> str:
+        try:
+            ZoneInfo(value)
+        except (ZoneInfoNotFoundError, ValueError, OSError):
+            raise ValueError(f"no time zone {value!r}; use an IANA name, e.g. Etc/UTC") from None
+        return value
+
+    @property
+    def policy(self) -> SitePolicy:
+        """What evaluation needs of it."""
+        return SitePolicy(
+            time_zone=self.time_zone,
+            one_to_n=self.one_to_n,
+            rounding=self.rounding,
+            minimum_comparison_pairs=self.minimum_comparison_pairs,
+        )
+
+
+class LedgerSection(_Section):
+    """Where the ledger is.
+
+    Attributes:
+        path: the SQLite file, on a local disk.
+        checkpoints: folder for signed checkpoints; beside the ledger by default.
+        witness: a second folder for them, best on a write-once share of another machine.
+        integrity_check: "quick" or "none" at start.
+        attempts: how often a capture that ends its reader is tried before it is set aside.
+    """
+
+    path: Path = Path("ledger.db")
+    checkpoints: Path | None = None
+    witness: Path | None = None
+    integrity_check: Literal["quick", "none"] = "quick"
+    attempts: Annotated[int, Field(ge=1, le=20)] = 3
+
+
+class PlanSection(_Section):
+    """Where plans are dropped.
+
+    Attributes:
+        folder: bench sheets (.csv, .xlsx) and plan files (.toml) dropped here are loaded.
+        forms: folder of the site's own forms (.toml).
+        open_days: days from its start during which a run takes readings.
+    """
+
+    folder: Path | None = None
+    forms: Path | None = None
+    open_days: Annotated[int, Field(ge=1, le=366)] = 14
+
+
+class FolderSource(_Section):
+    """A watched folder.
+
+    Attributes:
+        name: unique among the sources.
+        path: the folder; ingestd only reads there.
+        instrument: whose exports these are, where they do not say so themselves.
+        forms: names of the forms to consider; all by default.
+        patterns, ignore: file names to take and to pass over.
+        recursive: subfolders too.
+        settle_s: seconds between two equal looks before an unfinished tail counts.
+        scan_s: seconds between full scans.
+        backend: "native" file events, "polling" for network shares, "auto" decides.
+        limit_mib: larger files are recorded with size and hash, not read.
+    """
+
+    kind: Literal["folder"] = "folder"
+    name: _Name
+    path: Path
+    instrument: str = ""
+    forms: tuple[str, ...] = ()
+    patterns: tuple[str, ...] = ("*",)
+    ignore: tuple[str, ...] = ("~$*", ".*", "*.tmp", "*.part", "*.filepart", "*.crdownload")
+    recursive: bool = False
+    settle_s: Annotated[float, Field(gt=0, le=3600)] = 2.0
+    scan_s: Annotated[float, Field(gt=0, le=3600)] = 5.0
+    backend: Literal["auto", "native", "polling"] = "auto"
+    limit_mib: Annotated[int, Field(ge=1, le=1024)] = 64
+
+
+class Config(_Section):
+    """The whole configuration."""
+
+    site: SiteSection
+    ledger: LedgerSection = LedgerSection()
+    plan: PlanSection = PlanSection()
+    source: tuple[FolderSource, ...] = ()
+
+    @model_validator(mode="after")
+    def _unique(self) -> Self:
+        names = [source.name for source in self.source]
+        for name in names:
+            if names.count(name) > 1:
+                raise ValueError(f"source: two sources are named {name!r}; names must differ")
+        paths = [os.path.realpath(source.path) for source in self.source]
+        for source, path in zip(self.source, paths, strict=True):
+            if paths.count(path) > 1:
+                raise ValueError(f"source: {source.name!r} and another watch the same folder {path}")
+        return self
+
+
+def find_config(given: Path | None) -> Path:
+    """The configuration file: given, else from INGESTD_CONFIG, else here, else the system's.
+
+    Raises:
+        ConfigError: none of them exists.
+    """
+    if given is not None:
+        return given
+    if from_environment := os.environ.get(ENVIRONMENT_KEY):
+        return Path(from_environment)
+    for path in (Path(FILE_NAME), SYSTEM_FILE):
+        if path.is_file():
+            return path
+    raise ConfigError(
+        FILE_NAME,
+        "no configuration found",
+        f"name one with --config or {ENVIRONMENT_KEY}, or write {FILE_NAME} here",
+    )
+
+
+def load_config(path: Path) -> Config:
+    """The checked configuration with absolute paths.
+
+    Raises:
+        ConfigError: unreadable, not TOML, or wrong; the message lists every fault with its key.
+    """
+    try:
+        data = tomllib.loads(path.read_text(encoding="utf-8"))
+    except OSError as error:
+        raise ConfigError(str(path), error.strerror or "unreadable", "check the path") from error
+    except UnicodeDecodeError as error:
+        raise ConfigError(str(path), "not UTF-8", "save it as UTF-8") from error
+    except tomllib.TOMLDecodeError as error:
+        raise ConfigError(str(path), f"not TOML: {error}", "mend that line") from error
+    try:
+        config = Config.model_validate(data)
+    except ValidationError as error:
+        raise ConfigError(str(path), "; ".join(_faults(error)), "mend the keys named") from error
+    return _absolute(config, path.resolve().parent)
+
+
+def _faults(error: ValidationError) -> list[str]:
+    lines = []
+    for fault in error.errors():
+        key = ".".join(str(part) for part in fault["loc"])
+        if fault["type"] == "extra_forbidden":
+            lines.append(f"{key}: no such key")
+        elif fault["type"] == "missing":
+            lines.append(f"{key}: is missing")
+        else:
+            message = fault["msg"].removeprefix("Value error, ")
+            found = f" (found {fault['input']!r})" if not isinstance(fault["input"], dict) else ""
+            lines.append(f"{key}: {message}{found}" if key else message)
+    return lines
+
+
+def _absolute(config: Config, base: Path) -> Config:
+    def resolve(value: Any) -> Any:
+        if isinstance(value, Path):
+            return base / value
+        if isinstance(value, BaseModel):
+            changed = {name: resolve(getattr(value, name)) for name in type(value).model_fields}
+            return value.model_copy(update=changed)
+        if isinstance(value, tuple):
+            return tuple(resolve(item) for item in value)
+        return value
+
+    absolute: Config = resolve(config)
+    if absolute.ledger.checkpoints is None:
+        ledger = absolute.ledger.model_copy(
+            update={"checkpoints": absolute.ledger.path.parent / "checkpoints"}
+        )
+        absolute = absolute.model_copy(update={"ledger": ledger})
+    return absolute

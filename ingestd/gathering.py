@@ -1,0 +1,156 @@
+"""Everything the judgement of a run depends on, looked up in one open transaction.
+
+Nothing is decided here: facts are collected from the ledger into one frozen value.
+"""
+
+from datetime import date, datetime, timedelta
+
+from ingestd import __version__
+from ingestd.evaluate.local_time import local_day
+from ingestd.ledger import work
+from ingestd.ledger.connection import Connection
+from ingestd.ledger.plan import Book, find_sample
+from ingestd.model import (
+    Instrument,
+    RunFacts,
+    Sample,
+    SamplingPoint,
+    SampleValue,
+    SitePolicy,
+    StoredReading,
+)
+
+CONTROL_HISTORY = 60  # control values looked at for charts and uncertainty
+POINT_HISTORY = 30  # earlier values of a sampling point
+
+
+def gather_run(
+    conn: Connection, stored: work.StoredRun, book: Book, site: SitePolicy
+) -> RunFacts:
+    """The facts of one run as the ledger knows them now.
+
+    Raises:
+        KeyError: the run's method is not in the plan (loading a sheet checks that).
+    """
+    run = stored.run
+    method = book.methods[run.method]
+    readings = work.placed_readings(conn, run.name)
+    observations = work.current_observations(conn, run.name)
+    lots = {tube.lot for tube in run.tubes if tube.lot}
+    lots |= {note.value for note in observations if note.key == "lot"}
+    pins = {
+        f"run {run.name}": stored.sha256,
+        f"method {method.name}": book.hashes["method", method.name],
+        "ingestd": __version__,
+    }
+    samples = _samples(conn, {tube.sample for tube in run.tubes if tube.sample}, pins)
+    points = _points({sample.point for sample in samples.values()}, book)
+    names = {reading.instrument for group in readings.values() for reading in group}
+    instruments = _instruments({*names, run.instrument}, book)
+    for kind, used in (
+        ("kit_lot", lots),
+        ("control_standard", {tube.standard for tube in run.tubes}),
+        ("instrument", set(instruments)),
+        ("sampling_point", set(points)),
+        ("calibration", {method.calibration or ""}),
+    ):
+        for name in used:
+            if (kind, name) in book.hashes:
+                pins[f"{kind} {name}"] = book.hashes[kind, name]
+    _pin_captures(conn, readings, pins)
+    return RunFacts(
+        run=run,
+        method=method,
+        site=site,
+        readings=readings,
+        observations=observations,
+        lots={lot: book.of("kit_lot")[lot] for lot in lots if lot in book.of("kit_lot")},
+        standards=book.of("control_standard"),
+        samples=samples,
+        points=points,
+        instruments=instruments,
+        calibrations=book.of("calibration"),
+        comparisons=tuple(book.of("digestion_comparison").values()),
+        competences=tuple(book.of("competence").values()),
+        controls_elsewhere=work.controls_elsewhere(
+            conn, method.name, run=run.name, day=stored.day, lots=lots
+        ),
+        control_history=work.control_history(
+            conn, method.name, before=run.started_at, newest=CONTROL_HISTORY
+        ),
+        chart_limits=tuple(
+            limits
+            for limits in book.of("chart_limits").values()
+            if limits.method == method.name
+        ),
+        companions=work.companions(conn, samples, run=run.name),
+        point_history=_history(conn, stored, book, points),
+        lot_use=work.lot_use(conn, lots),
+        pins=pins,
+    )
+
+
+def day_of(instant: datetime, site: SitePolicy) -> date:
+    """The laboratory's day an instant belongs to."""
+    return local_day(instant, site.time_zone).date()
+
+
+def open_since(measured_at: datetime, open_days: int) -> datetime:
+    """The earliest start of a run that still takes a reading of this instant."""
+    return measured_at - timedelta(days=open_days)
+
+
+def _samples(conn: Connection, codes: set[str], pins: dict[str, str]) -> dict[str, Sample]:
+    found = {}
+    for code in sorted(codes):
+        sample = find_sample(conn, code)
+        if sample is not None:
+            found[code] = sample[0]
+            pins[f"sample {code}"] = sample[1]
+    return found
+
+
+def _points(codes: set[str], book: Book) -> dict[str, SamplingPoint]:
+    known = book.of("sampling_point")
+    return {code: known[code] for code in sorted(codes) if code in known}
+
+
+def _instruments(names: set[str], book: Book) -> dict[str, Instrument]:
+    return {name: book.instruments[name] for name in sorted(names) if name in book.instruments}
+
+
+def _pin_captures(
+    conn: Connection, readings: dict[int, tuple[StoredReading, ...]], pins: dict[str, str]
+) -> None:
+    for capture in sorted({r.capture for group in readings.values() for r in group}):
+        sha256, form, form_sha256 = conn.execute(
+            "SELECT c.sha256, s.form, s.form_sha256 FROM captures c"
+            " JOIN capture_states s ON s.capture = c.id WHERE c.id = ?",
+            (capture,),
+        ).fetchone()
+        pins[f"capture {capture}"] = sha256
+        if form:
+            pins[f"form {form}"] = form_sha256
+
+
+def _history(
+    conn: Connection,
+    stored: work.StoredRun,
+    book: Book,
+    points: dict[str, SamplingPoint],
+) -> tuple[SampleValue, ...]:
+    method = book.methods[stored.run.method]
+    found: list[SampleValue] = []
+    for code in points:
+        found.extend(
+            work.point_history(
+                conn,
+                code,
+                method.analyte,
+                method.fraction,
+                method.basis,
+                before=stored.run.started_at,
+                newest=POINT_HISTORY,
+            )
+        )
+    return tuple(found)

@@ -1,0 +1,37 @@
+"""Plan values to canonical JSON objects and back, through their pydantic definitions."""
+
+import hashlib
+from functools import cache
+from typing import Any, TypeVar
+
+from pydantic import TypeAdapter
+
+from ingestd.ledger.canonical import canonical
+
+T = TypeVar("T")
+
+
+@cache
+def adapter(kind: type[T]) -> TypeAdapter[T]:
+    """The checked reader and writer of one value class."""
+    return TypeAdapter(kind)
+
+
+def body_of(value: Any) -> dict[str, Any]:
+    """A plan value as JSON: Decimals and instants as text."""
+    body: dict[str, Any] = adapter(type(value)).dump_python(value, mode="json")
+    return body
+
+
+def value_of(kind: type[T], text: str) -> T:
+    """The value that `body_of` wrote.
+
+    Raises:
+        pydantic.ValidationError: the text is not such a value.
+    """
+    return adapter(kind).validate_json(text)
+
+
+def sha256_of(body: dict[str, Any]) -> str:
+    """SHA-256 of the canonical form, hexadecimal."""
+    return hashlib.sha256(canonical(body)).hexdigest()

@@ -1,0 +1,211 @@
+"""Captures in the ledger: storing the bytes of an arrival, and getting them back."""
+
+import hashlib
+from dataclasses import dataclass
+from datetime import datetime
+
+import orjson
+
+from ingestd.errors import LedgerMismatch, Refused
+from ingestd.ledger.connection import Connection
+from ingestd.ledger.store import Change
+from ingestd.stamps import instant, stamp
+from parsers.readings import Resume
+
+_COLUMNS = (
+    "c.id, c.kind, c.source, c.name, c.arrived_at, c.size, c.sha256, c.continues, c.prefix_size,"
+    " c.lineage, c.bytes IS NULL, s.state, s.form, s.form_sha256, s.final, s.complete_to,"
+    " s.resume, s.readings, s.repeats, s.faults, s.reason"
+)
+_JOINED = f"SELECT {_COLUMNS} FROM captures c JOIN capture_states s ON s.capture = c.id"  # noqa: S608 - fixed text
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Capture:
+    """One arrival and how far it has been read.
+
+    Attributes:
+        size, sha256: of the whole content, the part shared with `continues` included.
+        lineage: id of the first capture of the file that grew into this one.
+        oversize: its bytes were never read, only counted and hashed.
+        final: its tail was read as complete.
+        resume: where and how to go on reading.
+        faults: as journalled: offset, line, field, expected, found.
+    """
+
+    id: int
+    kind: str
+    source: str
+    name: str
+    arrived_at: datetime
+    size: int
+    sha256: str
+    continues: int | None
+    prefix_size: int
+    lineage: int
+    oversize: bool
+    state: str
+    form: str
+    form_sha256: str
+    final: bool
+    complete_to: int
+    resume: Resume
+    readings: int
+    repeats: int
+    faults: tuple[dict[str, object], ...]
+    reason: str
+
+
+def _capture(row: tuple[object, ...]) -> Capture:
+    (
+        ident, kind, source, name, arrived_at, size, sha256, continues, prefix_size, lineage,
+        oversize, state, form, form_sha256, final, complete_to, resume, readings, repeats,
+        faults, reason,
+    ) = row  # fmt: skip
+    return Capture(
+        id=ident, kind=kind, source=source, name=name, arrived_at=instant(str(arrived_at)),
+        size=size, sha256=sha256, continues=continues, prefix_size=prefix_size, lineage=lineage,
+        oversize=bool(oversize), state=state, form=form, form_sha256=form_sha256,
+        final=bool(final),
+        complete_to=complete_to, resume=Resume(**orjson.loads(str(resume))),
+        readings=readings, repeats=repeats, faults=tuple(orjson.loads(str(faults))), reason=reason,
+    )  # type: ignore[arg-type]  # fmt: skip  # columns are typed by the STRICT schema
+
+
+def get_capture(conn: Connection, ident: int) -> Capture:
+    """The capture of this id.
+
+    Raises:
+        Refused: there is none.
+    """
+    row = conn.execute(f"{_JOINED} WHERE c.id = ?", (ident,)).fetchone()
+    if row is None:
+        raise Refused(f"capture {ident}", "there is none", "see `ingestd captures`")
+    return _capture(row)
+
+
+def find_captures(
+    conn: Connection,
+    *,
+    state: str | None = None,
+    source: str | None = None,
+    since: datetime | None = None,
+    kinds: tuple[str, ...] = (),
+    idents: tuple[int, ...] = (),
+    newest: int | None = None,
+) -> list[Capture]:
+    """Captures in order of arrival, narrowed by whatever is given; `newest` keeps the last n."""
+    where, values = ["1"], list[object]()
+    if state is not None:
+        where.append("s.state = ?")
+        values.append(state)
+    if source is not None:
+        where.append("c.source = ?")
+        values.append(source)
+    if since is not None:
+        where.append("c.arrived_at >= ?")
+        values.append(stamp(since))
+    for column, wanted in (("c.kind", kinds), ("c.id", idents)):
+        if wanted:
+            where.append(f"{column} IN ({', '.join('?' * len(wanted))})")
+            values.extend(wanted)
+    order = "ORDER BY c.id"
+    if newest is not None:
+        order = "ORDER BY c.id DESC LIMIT ?"
+        values.append(newest)
+    rows = conn.execute(f"{_JOINED} WHERE {' AND '.join(where)} {order}", values).fetchall()
+    captures = [_capture(row) for row in rows]
+    return captures[::-1] if newest is not None else captures
+
+
+def newest_of_name(conn: Connection, source: str, name: str) -> Capture | None:
+    """The last capture of a file name in a source."""
+    row = conn.execute(
+        f"{_JOINED} WHERE c.source = ? AND c.name = ? ORDER BY c.id DESC LIMIT 1", (source, name)
+    ).fetchone()
+    return _capture(row) if row else None
+
+
+def newest_of_content(conn: Connection, source: str, sha256: str) -> Capture | None:
+    """The last capture with this content in a source, whatever its name."""
+    row = conn.execute(
+        f"{_JOINED} WHERE c.sha256 = ? AND c.source = ? ORDER BY c.id DESC LIMIT 1",
+        (sha256, source),
+    ).fetchone()
+    return _capture(row) if row else None
+
+
+def store_capture(
+    change: Change,
+    *,
+    kind: str,
+    source: str,
+    name: str,
+    arrived_at: datetime,
+    data: bytes | None,
+    size: int,
+    sha256: str,
+    continues: Capture | None = None,
+) -> int:
+    """Put an arrival into the ledger; returns its id.
+
+    Args:
+        data: the whole content; None if it was over the limit and never read.
+        continues: an earlier capture whose whole content `data` begins with; only the bytes
+            behind it are stored again.
+    """
+    ident = change.new_id("captures")
+    prefix = continues.size if continues else 0
+    lineage = continues.lineage if continues else ident
+    tail = None if data is None else (data[prefix:] if prefix else data)
+    change.conn.execute(
+        "INSERT INTO captures VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+        (
+            ident, kind, source, name, stamp(arrived_at), size, sha256,
+            continues.id if continues else None, prefix, lineage, tail,
+        ),
+    )  # fmt: skip
+    change.record(
+        "capture_stored",
+        capture=ident,
+        capture_kind=kind,
+        source=source,
+        name=name,
+        arrived_at=stamp(arrived_at),
+        size=size,
+        sha256=sha256,
+        continues=continues.id if continues else None,
+        prefix_size=prefix,
+        oversize=data is None,
+    )
+    return ident
+
+
+def content_from(conn: Connection, capture: Capture, start: int = 0) -> bytes:
+    """The bytes of a capture from `start` on, put together from what it continues.
+
+    Raises:
+        Refused: the capture was over the size limit, its bytes were never read.
+        LedgerMismatch: the whole content was asked for and its hash does not fit.
+    """
+    parts: list[bytes] = []
+    ident: int | None = capture.id
+    end = capture.size
+    while ident is not None and end > start:
+        prefix, continues, data = conn.execute(
+            "SELECT prefix_size, continues, bytes FROM captures WHERE id = ?", (ident,)
+        ).fetchone()
+        if data is None:
+            raise Refused(
+                f"capture {capture.id}", "it was over the size limit and never read", "split it"
+            )
+        if prefix < end:
+            parts.append(data[max(start - prefix, 0) : end - prefix])
+            end = prefix
+        ident = continues
+    content = b"".join(reversed(parts))
+    if start == 0 and hashlib.sha256(content).hexdigest() != capture.sha256:
+        raise LedgerMismatch(
+            f"capture {capture.id}", "its bytes do not fit its hash", "run `ingestd verify`"
+        )
+    return content

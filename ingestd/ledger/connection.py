@@ -1,0 +1,187 @@
+"""One connection to the ledger's SQLite file, set up so that a commit means what it says.
+
+WAL with `synchronous=FULL`: a committed transaction survives a power cut. Every change is one
+`BEGIN IMMEDIATE`. A COMMIT that fails may or may not stand, so it is never retried: the caller
+gets CommitUnknown and the process ends.
+"""
+
+import sqlite3 as stdlib_sqlite3
+from collections.abc import Iterator
+from contextlib import contextmanager
+from importlib.resources import files
+from pathlib import Path
+from typing import Any
+
+import pysqlite3 as sqlite3
+from sqlite_utils import Database
+from sqlite_utils.migrations import Migrations
+
+from ingestd.errors import CommitUnknown, LedgerBusy, LedgerMismatch, StoreFull
+
+# Earlier releases can lose commits when two connections write and checkpoint at the same moment
+# (sqlite.org/wal.html, "The WAL-Reset Bug").
+OLDEST_SQLITE = (3, 51, 3)
+APPLICATION_ID = 0x1F57D001  # written into the file's header: this is a ledger of ingestd
+BUSY_S = 30.0
+
+Connection = stdlib_sqlite3.Connection  # the wheel's class has the same interface and is untyped
+Row = tuple[Any, ...]
+
+migrations = Migrations("ingestd")
+
+
+def _run_script(db: Database, name: str) -> None:
+    """Execute a schema file statement by statement, inside the transaction already open."""
+    text = files("ingestd.ledger").joinpath(name).read_text(encoding="utf-8")
+    statement = ""
+    for line in text.splitlines(keepends=True):
+        statement += line
+        if sqlite3.complete_statement(statement):
+            db.conn.execute(statement)
+            statement = ""
+
+
+@migrations()
+def m0001_first_schema(db: Database) -> None:
+    """Captures, journal and the tables folded from them."""
+    _run_script(db, "schema_0001.sql")
+
+
+def connect(path: Path | str, *, readonly: bool = False) -> Connection:
+    """An open connection with the ledger's settings, read back where it matters.
+
+    Raises:
+        LedgerMismatch: SQLite too old, the file is no ledger, or WAL cannot be had there.
+    """
+    if sqlite3.sqlite_version_info < OLDEST_SQLITE:
+        raise LedgerMismatch(
+            str(path),
+            f"SQLite {sqlite3.sqlite_version} can lose commits under concurrent checkpoints",
+            "install the pysqlite3 wheel 0.6.1 or newer",
+        )
+    try:
+        conn: Connection = sqlite3.connect(
+            f"file:{_uri_path(path)}?mode={'ro' if readonly else 'rwc'}",
+            uri=True,
+            timeout=BUSY_S,
+            isolation_level=None,
+            check_same_thread=False,
+            cached_statements=256,
+        )
+        _configure(conn, path, readonly=readonly)
+    except sqlite3.DatabaseError as error:
+        raise LedgerMismatch(
+            str(path), str(error), "check path, permissions and that it is a ledger of ingestd"
+        ) from error
+    return conn
+
+
+def _uri_path(path: Path | str) -> str:
+    return str(path).replace("%", "%25").replace("?", "%3f").replace("#", "%23")
+
+
+def _configure(conn: Connection, path: Path | str, *, readonly: bool) -> None:
+    pragma = conn.execute
+    application = pragma("PRAGMA application_id").fetchone()[0]
+    tables = pragma("SELECT count(*) FROM sqlite_master").fetchone()[0]
+    if application != APPLICATION_ID and tables:
+        raise LedgerMismatch(
+            str(path), "this SQLite file is not a ledger of ingestd", "name another path"
+        )
+    if not readonly:
+        if not tables:
+            pragma(f"PRAGMA application_id = {APPLICATION_ID}")
+        mode = pragma("PRAGMA journal_mode = WAL").fetchone()[0]
+        if mode != "wal" and str(path) != ":memory:":
+            raise LedgerMismatch(
+                str(path), f"SQLite offers journal mode {mode!r}, not WAL", "use a local disk"
+            )
+    for setting in (
+        "synchronous = FULL",
+        "foreign_keys = ON",
+        "recursive_triggers = ON",
+        "trusted_schema = OFF",
+        "cell_size_check = ON",
+        "temp_store = MEMORY",
+        "cache_size = -32768",
+        "journal_size_limit = 67108864",
+        *(("query_only = ON",) if readonly else ()),
+    ):
+        pragma(f"PRAGMA {setting}")
+    if pragma("PRAGMA synchronous").fetchone()[0] != 2:
+        raise LedgerMismatch(
+            str(path), "SQLite does not hold synchronous=FULL", "use a local disk"
+        )
+
+
+def migrate(conn: Connection, path: Path | str) -> None:
+    """Bring the schema up to this program's; forward only, each step one transaction.
+
+    Raises:
+        LedgerMismatch: the ledger was written by a newer program.
+    """
+    db = Database(conn)
+    applied = {migration.name for migration in migrations.applied(db)}
+    known = {migration.name for migration in migrations.pending(db)} | {
+        name for name in applied if name in _names()
+    }
+    unknown = applied - known
+    if unknown:
+        raise LedgerMismatch(
+            str(path),
+            f"it was written by a newer ingestd (schema steps {', '.join(sorted(unknown))})",
+            "install that version or a newer one",
+        )
+    if migrations.pending(db):
+        migrations.apply(db)
+
+
+def _names() -> set[str]:
+    fresh: Connection = sqlite3.connect(":memory:")
+    try:
+        return {migration.name for migration in migrations.pending(Database(fresh))}
+    finally:
+        fresh.close()
+
+
+@contextmanager
+def immediate(conn: Connection) -> Iterator[None]:
+    """A write transaction: all of it or nothing, the lock taken before anything is read.
+
+    Raises:
+        LedgerBusy: another process kept the lock for BUSY_S seconds.
+        StoreFull: no room; nothing was changed.
+        CommitUnknown: the commit or a write failed; the caller must stop.
+    """
+    try:
+        conn.execute("BEGIN IMMEDIATE")
+    except sqlite3.OperationalError as error:
+        raise translate(error) from error
+    try:
+        yield
+        conn.execute("COMMIT")
+    except sqlite3.Error as error:
+        _roll_back(conn)
+        raise translate(error) from error
+    except BaseException:
+        _roll_back(conn)
+        raise
+
+
+def _roll_back(conn: Connection) -> None:
+    if conn.in_transaction:
+        conn.execute("ROLLBACK")
+
+
+def translate(error: Exception) -> Exception:
+    """The ingestd error for what SQLite raised; its own errors of use are returned unchanged."""
+    name = getattr(error, "sqlite_errorname", "") or ""
+    if name.startswith(("SQLITE_BUSY", "SQLITE_LOCKED")):
+        return LedgerBusy("ledger", "another process holds the write lock", "end that process")
+    if name == "SQLITE_FULL":
+        return StoreFull("ledger", "no room left on its disk", "make room; intake goes on then")
+    if name.startswith(("SQLITE_IOERR", "SQLITE_CORRUPT", "SQLITE_NOTADB")):
+        return CommitUnknown(
+            "ledger", f"{name}: {error}", "check the disk; run `ingestd verify` before going on"
+        )
+    return error

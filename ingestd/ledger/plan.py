@@ -1,0 +1,177 @@
+"""The plan as the ledger holds it: current inputs by kind and name, with the hash to pin."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any, TypeVar
+
+import orjson
+
+from ingestd.ledger.bodies import body_of, sha256_of, value_of
+from ingestd.ledger.connection import Connection
+from ingestd.ledger.store import Change
+from ingestd.model import (
+    Calibration,
+    ChartLimits,
+    Competence,
+    ControlStandard,
+    DigestionComparison,
+    Instrument,
+    KitLot,
+    Method,
+    Person,
+    Sample,
+    SamplingPoint,
+)
+
+T = TypeVar("T")
+
+KINDS: dict[str, type[Any]] = {
+    "instrument": Instrument,
+    "method": Method,
+    "kit_lot": KitLot,
+    "control_standard": ControlStandard,
+    "sampling_point": SamplingPoint,
+    "sample": Sample,
+    "competence": Competence,
+    "calibration": Calibration,
+    "digestion_comparison": DigestionComparison,
+    "chart_limits": ChartLimits,
+    "person": Person,
+}
+_FETCHED_ONE_BY_ONE = ("sample",)  # there may be hundreds of thousands
+
+
+def input_name(kind: str, value: Any) -> str:
+    """The name under which an input is versioned."""
+    match kind:
+        case "kit_lot" | "control_standard":
+            return str(value.lot)
+        case "sampling_point" | "sample":
+            return str(value.code)
+        case "competence":
+            return f"{value.person} {value.method}"
+        case "chart_limits":
+            return " ".join((value.method, value.kind, value.level, value.instrument)).strip()
+        case "person":
+            return str(value.account)
+        case _:
+            return str(value.name)
+
+
+@dataclass(frozen=True, slots=True)
+class Book:
+    """All current inputs but samples; `generation` tells when it is out of date."""
+
+    generation: int
+    values: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
+    hashes: Mapping[tuple[str, str], str] = field(default_factory=dict)
+    raw: Mapping[tuple[str, str], dict[str, Any]] = field(default_factory=dict)
+
+    def of(self, kind: str) -> Mapping[str, Any]:
+        """Current inputs of one kind, by name."""
+        return self.values.get(kind, {})
+
+    @property
+    def methods(self) -> Mapping[str, Method]:
+        """Methods by name."""
+        return self.of("method")
+
+    @property
+    def instruments(self) -> Mapping[str, Instrument]:
+        """Instruments by name."""
+        return self.of("instrument")
+
+    def find_instrument(self, printed: str) -> Instrument | None:
+        """The instrument with this name, serial number or printed name; None if not exactly one."""
+        wanted = printed.casefold()
+        found = [
+            instrument
+            for instrument in self.instruments.values()
+            if wanted
+            in {text.casefold() for text in (instrument.name, instrument.serial, *instrument.names)}
+        ]
+        return found[0] if len(found) == 1 else None
+
+
+class BookKeeper:
+    """Keeps the newest Book of one connection, read again only when an input has changed."""
+
+    def __init__(self) -> None:
+        self._book = Book(generation=-1)
+
+    def current(self, conn: Connection) -> Book:
+        """The inputs in force now."""
+        (generation,) = conn.execute(
+            "SELECT value FROM counters WHERE name = 'inputs'"
+        ).fetchone()
+        if generation != self._book.generation:
+            self._book = _read_book(conn, generation)
+        return self._book
+
+
+def _read_book(conn: Connection, generation: int) -> Book:
+    values: dict[str, dict[str, Any]] = {}
+    hashes: dict[tuple[str, str], str] = {}
+    raw: dict[tuple[str, str], dict[str, Any]] = {}
+    rows = conn.execute(
+        "SELECT kind, name, max(version), body, sha256 FROM inputs"
+        f" WHERE kind NOT IN ({', '.join('?' * len(_FETCHED_ONE_BY_ONE))}) GROUP BY kind, name",
+        _FETCHED_ONE_BY_ONE,
+    )
+    for kind, name, _version, body, sha256 in rows:
+        hashes[kind, name] = sha256
+        if kind in KINDS:
+            values.setdefault(kind, {})[name] = value_of(KINDS[kind], body)
+        else:
+            raw[kind, name] = orjson.loads(body)
+    return Book(generation, values, hashes, raw)
+
+
+def find_sample(conn: Connection, code: str) -> tuple[Sample, str] | None:
+    """A sample and its hash to pin."""
+    row = conn.execute(
+        "SELECT body, sha256 FROM inputs WHERE kind = 'sample' AND name = ?"
+        " ORDER BY version DESC LIMIT 1",
+        (code,),
+    ).fetchone()
+    return (value_of(Sample, row[0]), row[1]) if row else None
+
+
+def take_input(change: Change, kind: str, value: Any, *, capture: int | None) -> bool:
+    """Put an input into force; returns False if it already says the same."""
+    return take_body(change, kind, input_name(kind, value), body_of(value), capture=capture)
+
+
+def take_body(
+    change: Change,
+    kind: str,
+    name: str,
+    body: dict[str, Any],
+    *,
+    capture: int | None,
+    sha256: str | None = None,
+) -> bool:
+    """Put an input with a ready body into force; returns False if it already says the same.
+
+    Args:
+        sha256: what results pin; that of the canonical body where not given.
+    """
+    change.flush()
+    digest = sha256 or sha256_of(body)
+    row = change.conn.execute(
+        "SELECT version, sha256 FROM inputs WHERE kind = ? AND name = ?"
+        " ORDER BY version DESC LIMIT 1",
+        (kind, name),
+    ).fetchone()
+    if row and row[1] == digest:
+        return False
+    change.record(
+        "input_taken",
+        input=kind,
+        name=name,
+        version=row[0] + 1 if row else 1,
+        capture=capture,
+        body=body,
+        sha256=digest,
+    )
+    return True

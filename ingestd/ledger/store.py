@@ -1,0 +1,171 @@
+"""The only door to the ledger: open it, change it in one transaction, read it.
+
+A Change collects journal entries and folds them into tables inside one `BEGIN IMMEDIATE`; the
+journal's frontier is read inside that transaction, so two processes can never fork the log.
+"""
+
+import getpass
+import hashlib
+from collections.abc import Iterator
+from contextlib import contextmanager
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+from ingestd.errors import LedgerMismatch
+from ingestd.ledger.canonical import canonical
+from ingestd.ledger.connection import Connection, connect, immediate, migrate
+from ingestd.ledger.fold import Body, Entry, fold
+from ingestd.ledger.merkle import Frontier, leaf_hash
+from ingestd.stamps import stamp
+
+ENTRY_VERSION = 1
+
+
+class Change:
+    """One transaction under way; everything recorded in it stands together or not at all."""
+
+    def __init__(self, conn: Connection, *, at: datetime, by: str) -> None:
+        self.conn = conn
+        self.at = stamp(at)
+        self.by = by
+        self.now = at
+        size, nodes = conn.execute("SELECT size, nodes FROM frontier").fetchone()
+        self._frontier = Frontier.from_bytes(nodes) if nodes else Frontier()
+        if self._frontier.size != size:
+            raise LedgerMismatch("journal", "its frontier contradicts itself", "ingestd verify")
+        self._next = size
+        self._pending: list[Entry] = []
+        self._ids: dict[str, int] = {}
+
+    def record(self, kind: str, **content: Any) -> int:
+        """Add a journal entry; returns its index. Rows appear at `flush` or at the commit."""
+        index = self._next
+        self._next = index + 1
+        body: Body = {"v": ENTRY_VERSION, "kind": kind, "at": self.at, "by": self.by, **content}
+        self._pending.append((index, body))
+        return index
+
+    def flush(self) -> None:
+        """Write what was recorded so far, so that queries in this transaction see it."""
+        if not self._pending:
+            return
+        entries, self._pending = self._pending, []
+        rows = []
+        leaves = []
+        for index, body in entries:
+            text = canonical(body)
+            leaf = leaf_hash(text)
+            leaves.append(leaf)
+            rows.append((index, text, leaf))
+        self.conn.executemany("INSERT INTO journal VALUES (?, ?, ?)", rows)
+        self._frontier = self._frontier.extend(leaves)
+        self.conn.execute(
+            "UPDATE frontier SET size = ?, nodes = ?",
+            (self._frontier.size, self._frontier.to_bytes()),
+        )
+        fold(self.conn, entries)
+
+    def new_id(self, table: str) -> int:
+        """The next free id of a table, counted once per transaction."""
+        if table not in self._ids:
+            highest = self.conn.execute(f"SELECT max(id) FROM {table}").fetchone()[0]  # noqa: S608 - a table of ours
+            self._ids[table] = highest or 0
+        self._ids[table] += 1
+        return self._ids[table]
+
+
+class Ledger:
+    """An open ledger; one per thread that writes."""
+
+    def __init__(self, path: Path | str, conn: Connection, site: str) -> None:
+        self.path = path
+        self.conn = conn
+        self.site = site
+
+    @classmethod
+    def open(cls, path: Path | str, *, site: str = "", at: datetime | None = None) -> "Ledger":
+        """The ledger at this path, made and brought up to date where needed.
+
+        Args:
+            path: of the SQLite file, on a local disk.
+            site: the laboratory's name; given when it may be made anew.
+            at: the instant of making.
+
+        Raises:
+            LedgerMismatch: not a ledger, of another site, from a newer program, or absent
+                where `site` is not given.
+        """
+        if not site and str(path) != ":memory:" and not Path(path).is_file():
+            raise LedgerMismatch(str(path), "there is no ledger here", "start `ingestd run` once")
+        conn = connect(path)
+        try:
+            migrate(conn, path)
+            first = conn.execute("SELECT body FROM journal WHERE idx = 0").fetchone()
+            ledger = cls(path, conn, site)
+            if first is None:
+                if not site or at is None:
+                    raise LedgerMismatch(str(path), "the ledger is empty", "give the site's name")
+                with ledger.change(at=at, by="ingestd") as change:
+                    change.record("ledger_made", site=site)
+            else:
+                ledger.site = _site_of(first[0])
+                if site and ledger.site != site:
+                    raise LedgerMismatch(
+                        str(path),
+                        f"it belongs to site {ledger.site!r}, the configuration says {site!r}",
+                        "mend [site] name or [ledger] path",
+                    )
+        except BaseException:
+            conn.close()
+            raise
+        return ledger
+
+    @classmethod
+    def open_readonly(cls, path: Path | str) -> "Ledger":
+        """The ledger for reading only; never blocks a writer.
+
+        Raises:
+            LedgerMismatch: absent or not a ledger.
+        """
+        if not Path(path).is_file():
+            raise LedgerMismatch(str(path), "there is no ledger here", "start `ingestd run` once")
+        conn = connect(path, readonly=True)
+        first = conn.execute("SELECT body FROM journal WHERE idx = 0").fetchone()
+        return cls(path, conn, _site_of(first[0]) if first else "")
+
+    @contextmanager
+    def change(self, *, at: datetime, by: str) -> Iterator[Change]:
+        """A transaction; commits at the end of the block, rolls back if it is left by an error.
+
+        Args:
+            at: the instant written into each entry.
+            by: the acting account, or "ingestd" for the service itself.
+        """
+        with immediate(self.conn):
+            change = Change(self.conn, at=at, by=by)
+            yield change
+            change.flush()
+
+    def close(self) -> None:
+        """Close the connection; SQLite folds its write-ahead log back where it is the last."""
+        self.conn.close()
+
+
+def _site_of(first: bytes) -> str:
+    import orjson
+
+    return str(orjson.loads(first)["site"])
+
+
+def system_user() -> str:
+    """The operating-system account, recorded beside the acting one."""
+    try:
+        return getpass.getuser()
+    except (KeyError, OSError):
+        return "unknown"
+
+
+def content_sha256(data: bytes) -> str:
+    """SHA-256 of bytes, hexadecimal."""
+    return hashlib.sha256(data).hexdigest()

@@ -1,0 +1,348 @@
+"""Runs, tubes, readings and observations as the ledger holds them."""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from datetime import date, datetime
+from decimal import Decimal
+from functools import lru_cache
+from typing import Any
+
+import orjson
+
+from ingestd.errors import Refused
+from ingestd.ledger.bodies import value_of
+from ingestd.ledger.connection import Connection
+from ingestd.model import (
+    ControlElsewhere,
+    ControlPoint,
+    Observation,
+    Role,
+    Run,
+    SampleValue,
+    StoredReading,
+)
+from ingestd.stamps import instant, stamp
+
+CHUNK = 500  # values in one IN (...)
+
+READING_COLUMNS = (
+    "r.id, r.capture, r.instrument, r.source, r.method, r.sample, r.value, r.censored, r.unit,"
+    " r.basis, r.measured_at, r.arrived_at, r.time_note, r.absorbance, r.dilution,"
+    " r.dilution_applied, r.conflict, r.raw, r.span_start, r.span_end, r.form"
+)
+
+
+def reading_from(row: Sequence[Any]) -> StoredReading:
+    """A reading from the columns of READING_COLUMNS."""
+    return StoredReading(
+        id=row[0],
+        capture=row[1],
+        instrument=row[2],
+        source=row[3],
+        method=row[4],
+        sample=row[5],
+        value=None if row[6] is None else Decimal(row[6]),
+        censored=row[7],
+        unit=row[8],
+        basis=row[9],
+        measured_at=instant(row[10]),
+        arrived_at=instant(row[11]),
+        time_note=row[12],
+        absorbance=None if row[13] is None else Decimal(row[13]),
+        dilution=None if row[14] is None else Decimal(row[14]),
+        dilution_applied=None if row[15] is None else bool(row[15]),
+        conflict=bool(row[16]),
+        raw=row[17],
+        span=(row[18], row[19]),
+        form=row[20],
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StoredRun:
+    """A run with what the ledger knows about its progress."""
+
+    run: Run
+    version: int
+    capture: int | None
+    day: date
+    sha256: str
+    complete: bool
+    closed: bool
+    entry: int
+
+
+@lru_cache(maxsize=4096)
+def _run(body: str) -> Run:
+    return value_of(Run, body)
+
+
+_RUN = "SELECT version, capture, day, sha256, complete, closed, body, entry FROM runs"
+
+
+def _stored_run(row: Sequence[Any]) -> StoredRun:
+    return StoredRun(
+        version=row[0],
+        capture=row[1],
+        day=date.fromisoformat(row[2]),
+        sha256=row[3],
+        complete=bool(row[4]),
+        closed=bool(row[5]),
+        run=_run(row[6]),
+        entry=row[7],
+    )
+
+
+def find_run(conn: Connection, name: str) -> StoredRun | None:
+    """The run of this name."""
+    row = conn.execute(f"{_RUN} WHERE name = ?", (name,)).fetchone()
+    return _stored_run(row) if row else None
+
+
+def get_run(conn: Connection, name: str) -> StoredRun:
+    """The run of this name.
+
+    Raises:
+        Refused: there is none.
+    """
+    found = find_run(conn, name)
+    if found is None:
+        raise Refused(f"run {name!r}", "there is none", "see `ingestd plan show`")
+    return found
+
+
+def find_runs(
+    conn: Connection, *, method: str | None = None, day: date | None = None, open_only: bool = False
+) -> list[StoredRun]:
+    """Runs by start, narrowed by whatever is given."""
+    where, values = ["1"], list[object]()
+    if method is not None:
+        where.append("method = ?")
+        values.append(method)
+    if day is not None:
+        where.append("day = ?")
+        values.append(day.isoformat())
+    if open_only:
+        where.append("complete = 0 AND closed = 0")
+    rows = conn.execute(f"{_RUN} WHERE {' AND '.join(where)} ORDER BY started_at, name", values)
+    return [_stored_run(row) for row in rows]
+
+
+def open_runs_with_labels(
+    conn: Connection, labels: Iterable[str], *, since: datetime, until: datetime
+) -> list[str]:
+    """Names of open runs started in the period with a tube of one of these labels."""
+    wanted = sorted(set(labels))
+    found: dict[str, None] = {}
+    for at in range(0, len(wanted), CHUNK):
+        part = wanted[at : at + CHUNK]
+        marks = ", ".join("?" * len(part))
+        rows = conn.execute(
+            f"SELECT DISTINCT t.run FROM tubes t JOIN runs r ON r.name = t.run"  # noqa: S608 - marks only
+            f" WHERE t.label IN ({marks}) AND t.started_at BETWEEN ? AND ?"
+            " AND r.complete = 0 AND r.closed = 0 ORDER BY t.started_at, t.run",
+            (*part, stamp(since), stamp(until)),
+        )
+        found.update((name, None) for (name,) in rows)
+    return list(found)
+
+
+def open_runs_in_order(
+    conn: Connection, instrument: str, *, since: datetime, until: datetime
+) -> list[str]:
+    """Names of open runs on an instrument started in the period."""
+    rows = conn.execute(
+        "SELECT name FROM runs WHERE instrument = ? AND started_at BETWEEN ? AND ?"
+        " AND complete = 0 AND closed = 0 ORDER BY started_at, name",
+        (instrument, stamp(since), stamp(until)),
+    )
+    return [name for (name,) in rows]
+
+
+def placed_readings(conn: Connection, run: str) -> dict[int, tuple[StoredReading, ...]]:
+    """Readings placed on a run's tubes, by position, in order of arrival."""
+    rows = conn.execute(
+        f"SELECT {READING_COLUMNS}, p.position FROM placements p JOIN readings r"  # noqa: S608 - fixed text
+        " ON r.id = p.reading WHERE p.run = ? ORDER BY r.id",
+        (run,),
+    )
+    found: dict[int, tuple[StoredReading, ...]] = {}
+    for row in rows:
+        found[row[21]] = (*found.get(row[21], ()), reading_from(row))
+    return found
+
+
+def current_observations(conn: Connection, run: str) -> tuple[Observation, ...]:
+    """The observations in force on a run, in order of entry; superseded ones left out."""
+    newest: dict[tuple[int | None, str], Observation] = {}
+    for ident, position, key, value, at, actor in conn.execute(
+        "SELECT id, position, key, value, at, actor FROM observations WHERE run = ? ORDER BY id",
+        (run,),
+    ):
+        newest.pop((position, key), None)
+        newest[position, key] = Observation(
+            id=ident, run=run, position=position, key=key, value=value, at=instant(at), by=actor
+        )
+    return tuple(newest.values())
+
+
+def get_reading(conn: Connection, ident: int) -> StoredReading:
+    """The reading of this id.
+
+    Raises:
+        Refused: there is none, or it no longer counts.
+    """
+    row = conn.execute(
+        f"SELECT {READING_COLUMNS}, r.retired FROM readings r WHERE r.id = ?",  # noqa: S608 - fixed text
+        (ident,),
+    ).fetchone()
+    if row is None:
+        raise Refused(f"reading {ident}", "there is none", "see `ingestd readings`")
+    if row[21]:
+        raise Refused(f"reading {ident}", f"it no longer counts: {row[21]}", "use its successor")
+    return reading_from(row)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WaitingReading:
+    """A reading that waits for a person, with what was considered."""
+
+    reading: StoredReading
+    reason: str
+    candidates: tuple[dict[str, Any], ...]
+
+
+def waiting_readings(
+    conn: Connection, *, labels: Iterable[str] | None = None, instrument: str | None = None
+) -> list[WaitingReading]:
+    """Readings that wait, oldest first; narrowed to labels or to one instrument."""
+    query = (
+        f"SELECT {READING_COLUMNS}, w.reason, w.candidates FROM waiting w JOIN readings r"  # noqa: S608 - fixed text
+        " ON r.id = w.reading"
+    )
+    rows: list[Sequence[Any]] = []
+    if labels is None:
+        rows = conn.execute(f"{query} ORDER BY r.id").fetchall()
+    else:
+        wanted = sorted(set(labels))
+        for at in range(0, len(wanted), CHUNK):
+            part = wanted[at : at + CHUNK]
+            marks = ", ".join("?" * len(part))
+            rows += conn.execute(f"{query} WHERE w.label IN ({marks})", part).fetchall()
+        rows.sort(key=lambda row: row[0])
+    found = [
+        WaitingReading(
+            reading=reading_from(row), reason=row[21], candidates=tuple(orjson.loads(row[22]))
+        )
+        for row in rows
+    ]
+    return [w for w in found if instrument is None or w.reading.instrument == instrument]
+
+
+def controls_elsewhere(
+    conn: Connection, method: str, *, run: str, day: date, lots: Iterable[str]
+) -> tuple[ControlElsewhere, ...]:
+    """Controls of other runs of a method on the same day or of the same kit lots."""
+    wanted = sorted({lot for lot in lots if lot})
+    marks = ", ".join("?" * len(wanted)) or "NULL"
+    rows = conn.execute(
+        "SELECT v.role, v.run, r.started_at, v.lot, v.passed FROM control_values v"  # noqa: S608 - marks only
+        " JOIN runs r ON r.name = v.run WHERE v.method = ? AND v.run <> ?"
+        f" AND (v.day = ? OR v.lot IN ({marks})) ORDER BY v.at, v.run, v.position",
+        (method, run, day.isoformat(), *wanted),
+    )
+    return tuple(
+        ControlElsewhere(
+            role=Role(role), run=name, started_at=instant(started), lot=lot, passed=bool(passed)
+        )
+        for role, name, started, lot, passed in rows
+    )
+
+
+def control_history(
+    conn: Connection, method: str, *, before: datetime, newest: int
+) -> tuple[ControlPoint, ...]:
+    """The last `newest` control values of a method before an instant, oldest first."""
+    rows = conn.execute(
+        "SELECT run, position, role, at, instrument, value, nominal, partner FROM control_values"
+        " WHERE method = ? AND at < ? AND value IS NOT NULL ORDER BY at DESC, run, position"
+        " LIMIT ?",
+        (method, stamp(before), newest),
+    ).fetchall()
+    return tuple(
+        ControlPoint(
+            run=run,
+            position=position,
+            role=Role(role),
+            at=instant(at),
+            instrument=instrument,
+            value=Decimal(value),
+            nominal=None if nominal is None else Decimal(nominal),
+            partner=None if partner is None else Decimal(partner),
+        )
+        for run, position, role, at, instrument, value, nominal, partner in reversed(rows)
+    )
+
+
+_VALUE = (
+    "SELECT r.sample, r.analyte, r.fraction, r.basis, v.value, v.censored, v.unit, v.uncertainty,"
+    " r.at FROM results r JOIN result_versions v ON v.result = r.id AND v.version = r.version"
+    " WHERE v.value IS NOT NULL AND r.state IN ('accepted', 'released')"
+)
+
+
+def _sample_value(row: Sequence[Any]) -> SampleValue:
+    return SampleValue(
+        sample=row[0],
+        analyte=row[1],
+        fraction=row[2],
+        basis=row[3],
+        value=Decimal(row[4]),
+        censored=row[5],
+        unit=row[6],
+        uncertainty=None if row[7] is None else Decimal(row[7]),
+        at=instant(row[8]),
+    )
+
+
+def companions(conn: Connection, samples: Iterable[str], *, run: str) -> tuple[SampleValue, ...]:
+    """Accepted or released values of these samples from other runs."""
+    wanted = sorted(set(samples))
+    found: list[SampleValue] = []
+    for at in range(0, len(wanted), CHUNK):
+        part = wanted[at : at + CHUNK]
+        marks = ", ".join("?" * len(part))
+        rows = conn.execute(
+            f"{_VALUE} AND r.sample IN ({marks}) AND r.run <> ? ORDER BY r.at, r.id", (*part, run)
+        )
+        found.extend(_sample_value(row) for row in rows)
+    return tuple(found)
+
+
+def point_history(
+    conn: Connection,
+    point: str,
+    analyte: str,
+    fraction: str,
+    basis: str,
+    *,
+    before: datetime,
+    newest: int,
+) -> tuple[SampleValue, ...]:
+    """The last released values of a sampling point before an instant, oldest first."""
+    rows = conn.execute(
+        f"{_VALUE} AND r.state = 'released' AND r.point = ? AND r.analyte = ? AND r.fraction = ?"
+        " AND r.basis = ? AND r.at < ? ORDER BY r.at DESC LIMIT ?",
+        (point, analyte, fraction, basis, stamp(before), newest),
+    ).fetchall()
+    return tuple(_sample_value(row) for row in reversed(rows))
+
+
+def lot_use(conn: Connection, lots: Iterable[str]) -> dict[str, int]:
+    """Determinations planned so far on each of these lots."""
+    found: dict[str, int] = {}
+    for lot in set(lots):
+        row = conn.execute("SELECT determinations FROM lot_use WHERE lot = ?", (lot,)).fetchone()
+        if row:
+            found[lot] = row[0]
+    return found

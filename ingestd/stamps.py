@@ -1,0 +1,13 @@
+"""Instants as text and back: fixed width, UTC, so that text order is time order."""
+
+from datetime import UTC, datetime
+
+
+def stamp(instant: datetime) -> str:
+    """An aware instant as `2026-03-02T08:15:00.000000Z`."""
+    return instant.astimezone(UTC).strftime("%Y-%m-%dT%H:%M:%S.%fZ")
+
+
+def instant(text: str) -> datetime:
+    """The aware instant that `stamp` wrote."""
+    return datetime.fromisoformat(text)
