@@ -52,6 +52,8 @@ __all__ = [
     "write_checkpoint",
 ]
 
+SIZE_DIGITS = 19
+
 _OPEN_TO_OTHERS = 0o027  # group may read (service credentials), others nothing
 
 
@@ -162,7 +164,9 @@ def parse_checkpoint(note: str) -> Checkpoint:
             f"beginning {lines[0][:40]!r}",
         )
     origin, size, root64 = lines[:3]
-    if not (size.isascii() and size.isdecimal()) or (size[0] == "0" and size != "0"):
+    if not (size.isascii() and size.isdecimal() and len(size) <= SIZE_DIGITS) or (
+        size[0] == "0" and size != "0"
+    ):
         raise CheckpointError(
             f"checkpoint {origin}", f"line 2: size {size[:40]!r} is not a number"
         )

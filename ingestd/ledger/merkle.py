@@ -121,6 +121,30 @@ def root_of(leaves: Iterable[bytes]) -> bytes:
     return frontier.root()
 
 
+def roots_at(leaves: Iterable[bytes], sizes: Iterable[int]) -> dict[int, bytes]:
+    """
+    Root hash at each of these sizes, in one pass: checks all kept checkpoints at once.
+
+    Args:
+        leaves: leaf hashes in order; read no further than the largest size.
+        sizes: numbers of leaves, in any order.
+
+    Returns:
+        Size → root; a size beyond the end of `leaves` is missing.
+    """
+    frontier = Frontier()
+    source = iter(leaves)
+    roots: dict[int, bytes] = {}
+    for size in sorted(set(sizes)):
+        while frontier.size < size:
+            block = list(islice(source, min(2**BLOCK_LEVEL, size - frontier.size)))
+            if not block:
+                return roots
+            frontier = frontier.extend(block)
+        roots[size] = frontier.root()
+    return roots
+
+
 def inclusion_proof(
     leaves: LeafHashes, index: int, size: int, stored: StoredNodes | None = None
 ) -> tuple[bytes, ...]:

@@ -84,7 +84,7 @@ def sign_note(text: str, key: Ed25519PrivateKey, name: str) -> str:
     _check_name(name)
     if not text.endswith("\n") or _has_control(text):
         raise CheckpointError(
-            "note", "its text must end with a line end and hold no other controls"
+            "note", "its text must end with a line end and hold no control characters"
         )
     key_id = _key_id(name, ED25519 + key.public_key().public_bytes_raw())
     signature = base64.b64encode(key_id + key.sign(text.encode())).decode()
@@ -130,7 +130,8 @@ def split_note(note: str) -> tuple[str, list[tuple[str, bytes]]]:
     """Text (with its line end) and signatures (name, key id and signature) of a signed note."""
     if len(note) > NOTE_LIMIT or _has_control(note):
         raise CheckpointError(
-            "note", f"{len(note)} characters, with controls or too many (at most {NOTE_LIMIT})"
+            "note",
+            f"{len(note)} characters: more than {NOTE_LIMIT}, or control characters among them",
         )
     body, gap, tail = note.rpartition("\n\n")
     lines = tail[:-1].split("\n")
@@ -167,9 +168,10 @@ def _key_id(name: str, raw: bytes) -> bytes:
 
 
 def _check_name(name: str) -> None:
-    if not name or "+" in name or _has_control(name) or any(sign.isspace() for sign in name):
+    if not name.isprintable() or not name or any(sign == "+" or sign.isspace() for sign in name):
         raise CheckpointError(f"key name {name[:80]!r}", "expected text without spaces and plus")
 
 
 def _has_control(text: str) -> bool:
-    return any(sign < " " and sign != "\n" for sign in text)
+    """True if a character stands in the text that a note cannot carry."""
+    return any((sign < " " and sign != "\n") or "\ud800" <= sign <= "\udfff" for sign in text)

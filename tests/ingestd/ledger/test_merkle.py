@@ -20,6 +20,7 @@ from ingestd.ledger.merkle import (
     leaf_hash,
     node_hash,
     root_of,
+    roots_at,
     verify_consistency,
     verify_inclusion,
 )
@@ -134,6 +135,20 @@ def test_extend_from_every_size_by_every_number_equals_append() -> None:
     for start in range(LARGEST + 1):
         for stop in range(start, LARGEST + 1):
             assert frontiers[start].extend(LEAVES[start:stop]) == frontiers[stop]
+
+
+@given(st.sets(st.integers(0, LARGEST + 20)))
+def test_roots_at_any_sizes_are_found_in_one_pass_and_those_beyond_the_end_missing(
+    sizes: set[int],
+) -> None:
+    want = {size: ROOTS[size] for size in sizes if size <= LARGEST}
+    assert roots_at(iter(LEAVES), sizes) == want
+
+
+def test_roots_at_reads_no_further_than_the_largest_size() -> None:
+    source = iter(LEAVES)
+    assert roots_at(source, [5, 3]) == {3: ROOTS[3], 5: ROOTS[5]}
+    assert next(source) == LEAVES[5]
 
 
 @given(st.lists(st.integers(0, 40), max_size=8))
