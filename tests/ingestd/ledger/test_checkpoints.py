@@ -25,8 +25,8 @@ from ingestd.ledger.checkpoints import (
 from ingestd.ledger.merkle import EMPTY_ROOT, consistency_proof, leaf_hash, root_of
 from ingestd.ledger.notes import CheckpointError, public_key_text, sign_note
 
-# Example of the C2SP specification tlog-checkpoint (its origin stands in for another log's name,
-# so its signature is not checkable; origin, size, root and key id are as printed there).
+# Example of the C2SP specification tlog-checkpoint. It prints no key to check the signature with;
+# origin, size and root are read, the signature itself is checked on other vectors (test_notes).
 PUBLISHED = (
     "example.com/behind-the-sofa\n"
     "20852163\n"
