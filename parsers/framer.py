@@ -97,12 +97,13 @@ class Framer:
         mid_stream: the line was opened while a message may have been under way. A form without
             start bytes then reads nothing before the first end (or silence), because half a
             line can look like a whole one.
+        offset: bytes of the stream that were read before.
     """
 
-    def __init__(self, rules: FrameRules, *, mid_stream: bool = False) -> None:
+    def __init__(self, rules: FrameRules, *, mid_stream: bool = False, offset: int = 0) -> None:
         self._rules = rules
         self._buffer = bytearray()
-        self._offset = 0
+        self._offset = offset
         self._silences: deque[int] = deque()
         self._adrift = mid_stream and not rules.start
 
@@ -115,6 +116,11 @@ class Framer:
     def offset(self) -> int:
         """Bytes for which an answer has been given, from the beginning of the stream."""
         return self._offset
+
+    @property
+    def is_mid_stream(self) -> bool:
+        """True while what comes next may be the rest of something damaged."""
+        return self._adrift
 
     def receive(self, data: bytes) -> None:
         """Take over the bytes that have arrived."""
@@ -146,7 +152,7 @@ class Framer:
         if outside is None:
             return None
         if outside:
-            expected = f"start of a frame {show_bytes(self._rules.start)!r}"
+            expected = f"start of a frame ({show_bytes(self._rules.start)})"
             found = show_bytes(bytes(self._buffer[:outside]))
             return self._give_up(_Refusal(outside, "outside", expected, found))
         refusal: _Refusal | None = None
@@ -157,7 +163,9 @@ class Framer:
             if total > size:
                 if not is_cut:
                     return None
-                refusal = refusal or _Refusal(size, "cut", f"{total} bytes", f"{size} bytes")
+                refusal = refusal or _Refusal(
+                    size, "cut", f"a frame of {total} bytes", f"{size} bytes, then silence"
+                )
                 break
             answer = self._check(total)
             if isinstance(answer, _Refusal):
@@ -210,7 +218,7 @@ class Framer:
         behind = field.offset + field.size
         if size < behind:
             if is_cut:
-                yield _Refusal(size, "cut", "length of the frame", f"{size} bytes")
+                yield _Refusal(size, "cut", "a stated length", f"{size} bytes, then silence")
             return
         text = bytes(self._buffer[field.offset : behind])
         number: int | None
@@ -245,7 +253,7 @@ class Framer:
             if size >= rules.limit:
                 yield self._over_limit(rules.limit)
             elif is_cut:
-                expected = f"end of the frame {show_bytes(rules.end)!r}"
+                expected = f"end of the frame ({show_bytes(rules.end)})"
                 yield _Refusal(size, "cut", expected, show_bytes(bytes(self._buffer[:size])))
             return
         last = at + (before if is_doubtful else 0)
@@ -290,7 +298,7 @@ class Framer:
         end = data[end_at : end_at + len(rules.end)]
         if end != rules.end:
             return _Refusal(
-                total, "end", f"end of the frame {show_bytes(rules.end)!r}", show_bytes(end)
+                total, "end", f"end of the frame ({show_bytes(rules.end)})", show_bytes(end)
             )
         if check is not None:
             check_at = end_at + len(rules.end) if is_behind else body_end
@@ -303,7 +311,7 @@ class Framer:
             # Start bytes inside an unchecked message: an earlier message broke off there.
             inner = data.find(rules.start, 1, end_at)
             if inner > 0:
-                expected_end = f"end of the frame {show_bytes(rules.end)!r}"
+                expected_end = f"end of the frame ({show_bytes(rules.end)})"
                 return _Refusal(total, "cut", expected_end, show_bytes(data[:inner]))
         field = rules.length_field
         if field is not None:

@@ -1,0 +1,242 @@
+"""Serial messages become readings: one frame, one reading or the faults that prevent it.
+
+`parsers.framer` cuts the bytes into frames; here the message inside a frame is divided into
+cells and handed to the assembler. A capture may hold one frame, several, and noise between
+them; what is no frame becomes a fault, never silence.
+"""
+
+from collections.abc import Callable, Iterator, Mapping
+from typing import Final
+
+from parsers.assembly import Assembler, Found
+from parsers.cells import CONTROL, CellError, shown, trimmed
+from parsers.errors import ParseError
+from parsers.forms import FieldRules, Form, FrameRules
+from parsers.framer import Damaged, Frame, Framer
+from parsers.readings import Fault, Parsed, Reading, Resume, Span
+
+__all__ = ["Damaged", "Frame", "FrameReader", "Framer", "parse", "parse_frame"]
+
+_SLICE: Final = 1 << 16  # bytes handed to the framer at a time, so memory stays small
+
+
+def parse(data: bytes, form: Form, *, final: bool = True, resume: Resume | None = None) -> Parsed:
+    """Return the readings and faults of all frames in `data`.
+
+    Args:
+        data: the bytes of the capture, from `resume.offset` on.
+        form: a form of shape "frame".
+        final: nothing more belongs to the capture: an unfinished frame at its end is a fault.
+            Otherwise it is left for later and `complete_to` stops before it.
+        resume: where an earlier call stopped.
+
+    Raises:
+        ParseError: there are no bytes at all, or more frames than the form allows.
+    """
+    begin = resume or Resume()
+    if not data and not begin.offset and final:
+        raise ParseError(offset=0, expected="at least one frame", found="nothing to read")
+    reader = FrameReader(form)
+    is_mid_stream = bool(begin.state.get("mid_stream", False))
+    framer = Framer(reader.rules, mid_stream=is_mid_stream, offset=begin.offset)
+    readings: list[Reading] = []
+    faults: list[Fault] = []
+    for answer in _answers(framer, data, final=final):
+        if len(readings) + len(faults) >= form.limits.rows:
+            expected = f"at most {form.limits.rows} frames (limits.rows)"
+            raise ParseError(offset=answer.offset, expected=expected, found="one more")
+        got = reader.read(answer) if isinstance(answer, Frame) else as_fault(answer)
+        if isinstance(got, Reading):
+            readings.append(got)
+        else:
+            faults.extend(got if isinstance(got, list) else [got])
+    return Parsed(
+        readings=tuple(readings),
+        faults=tuple(faults),
+        complete_to=framer.offset,
+        resume=Resume(offset=framer.offset, state={"mid_stream": framer.is_mid_stream}),
+    )
+
+
+def parse_frame(frame: Frame, form: Form) -> Parsed:
+    """Return what one frame of a framer says: one reading, or the faults that prevent it.
+
+    Offsets count from the beginning of the framer's stream. For many frames of one form keep a
+    `FrameReader` instead.
+    """
+    got = FrameReader(form).read(frame)
+    end = frame.offset + len(frame.data)
+    if isinstance(got, Reading):
+        return Parsed(readings=(got,), complete_to=end)
+    return Parsed(faults=tuple(got), complete_to=end)
+
+
+def as_fault(damaged: Damaged) -> Fault:
+    """Return the fault that a damaged part stands for."""
+    return Fault(
+        offset=damaged.offset,
+        line=0,
+        field="",
+        expected=damaged.expected,
+        found=damaged.found,
+    )
+
+
+def _answers(framer: Framer, data: bytes, *, final: bool) -> Iterator[Frame | Damaged]:
+    for at in range(0, len(data), _SLICE):
+        framer.receive(data[at : at + _SLICE])
+        while (answer := framer.next_frame()) is not None:
+            yield answer
+    if final:
+        framer.end_of_silence()
+        while (answer := framer.next_frame()) is not None:
+            yield answer
+
+
+class FrameReader:
+    """Reads the messages of one form, frame after frame."""
+
+    def __init__(self, form: Form) -> None:
+        if form.frame is None:
+            raise ValueError(f"form {form.name} is of shape {form.shape}, not frame")
+        self.rules: FrameRules = form.frame
+        self._assembler = Assembler(form)
+        self._fields: Mapping[str, FieldRules] = form.fields
+        self._encodings = form.text.encodings or ("utf-8",)
+        self._divide = {
+            "delimited": self._by_delimiter,
+            "fixed": self._by_characters,
+            "pairs": self._by_labels,
+        }[self.rules.layout]
+
+    def read(self, frame: Frame) -> Reading | list[Fault]:
+        """Return the reading in `frame`, or every fault that stands in its way."""
+        span = Span(frame.offset, frame.offset + len(frame.data))
+        start = frame.offset + frame.payload_start
+        decoded = self._decode(frame.payload, start)
+        if isinstance(decoded, Fault):
+            return [decoded]
+        text, offset_of = decoded
+        control = CONTROL.search(text)
+        if control is not None:
+            return [_fault(offset_of(control.start()), "printable characters", control[0])]
+        found: dict[str, Found] = {}
+        places: dict[str, int] = {}
+        faults: list[Fault] = []
+        for item in self._divide(text, offset_of):
+            if isinstance(item, Fault):
+                faults.append(item)
+                continue
+            name, at, end = item
+            places[name] = offset_of(at)
+            cell = text[at:end]
+            if "\r" in cell or "\n" in cell:
+                faults.append(_fault(places[name], "text without line ends", cell, name))
+                continue
+            try:
+                found |= self._assembler.divide(name, cell, _placing(offset_of, at))
+            except CellError as error:
+                faults.append(_fault(places[name], error.expected, cell, name))
+        if faults:
+            return faults
+        return self._assembler.assemble(found, places=places, span=span, line=0)
+
+    def _decode(self, payload: bytes, start: int) -> tuple[str, Callable[[int], int]] | Fault:
+        """Return the text of the message and the byte offset of each of its characters."""
+        first: UnicodeDecodeError | None = None
+        for encoding in self._encodings:
+            try:
+                text = payload.decode(encoding)
+            except UnicodeDecodeError as error:
+                first = first or error
+                continue
+            return text, _offsets(text, payload, start, encoding)
+        at = first.start if first is not None else 0
+        named = " or ".join(self._encodings)
+        return _fault(start + at, f"text in {named}", f"byte 0x{payload[at]:02X}")
+
+    def _by_delimiter(
+        self, text: str, offset_of: Callable[[int], int]
+    ) -> Iterator[tuple[str, int, int] | Fault]:
+        rules = self.rules
+        cells = list(_pieces(text, rules.delimiter))
+        if rules.cells is not None and len(cells) != rules.cells:
+            expected = f"{rules.cells} cells parted by {rules.delimiter!r}, not {len(cells)}"
+            yield _fault(offset_of(0), expected, text)
+            return
+        for name, field in self._fields.items():
+            if field.position is None:
+                continue
+            if field.position <= len(cells):
+                yield name, *cells[field.position - 1]
+            elif field.required != "no":
+                expected = (
+                    f"{field.position} cells parted by {rules.delimiter!r}, not {len(cells)}"
+                )
+                yield _fault(offset_of(len(text)), expected, text, name)
+
+    def _by_characters(
+        self, text: str, offset_of: Callable[[int], int]
+    ) -> Iterator[tuple[str, int, int] | Fault]:
+        for name, field in self._fields.items():
+            if field.start is None or field.end is None:
+                continue
+            if field.start <= len(text):
+                yield name, field.start - 1, min(field.end, len(text))
+            elif field.required != "no":
+                expected = f"at least {field.start} characters, not {len(text)}"
+                yield _fault(offset_of(len(text)), expected, text, name)
+
+    def _by_labels(
+        self, text: str, offset_of: Callable[[int], int]
+    ) -> Iterator[tuple[str, int, int] | Fault]:
+        """Pairs in any order. A label twice is a fault; so is an unknown one without a checksum,
+        because damage can turn one label into another.
+        """
+        rules = self.rules
+        names = {label: name for name, field in self._fields.items() for label in field.label}
+        seen: set[str] = set()
+        for at, end in _pieces(text, rules.delimiter):
+            pair = text[at:end]
+            if not pair.strip():
+                continue
+            label, separator, _ = pair.partition(rules.pair_separator)
+            name = names.get(label.strip())
+            if not separator:
+                yield _fault(offset_of(at), f"label{rules.pair_separator}text", pair)
+            elif name is None:
+                if rules.unchecked:
+                    yield _fault(offset_of(at), f"one of the labels {', '.join(names)}", label)
+            elif name in seen:
+                yield _fault(offset_of(at), f"label {label.strip()!r} once", pair, name)
+            else:
+                seen.add(name)
+                yield name, at + len(label) + len(separator), end
+        for name, field in self._fields.items():
+            if field.label and name not in seen and field.required == "place":
+                yield _fault(offset_of(len(text)), f"label {field.label[0]!r}", "", name)
+
+
+def _offsets(text: str, payload: bytes, start: int, encoding: str) -> Callable[[int], int]:
+    if len(text) == len(payload):
+        return lambda at: start + at
+    return lambda at: start + len(text[:at].encode(encoding))
+
+
+def _pieces(text: str, delimiter: str) -> Iterator[tuple[int, int]]:
+    """Start and end of each part of `text` between delimiters."""
+    at = 0
+    for part in text.split(delimiter):
+        yield at, at + len(part)
+        at += len(part) + len(delimiter)
+
+
+def _placing(offset_of: Callable[[int], int], base: int) -> Callable[[int, int], Span]:
+    return lambda start, end: Span(offset_of(base + start), offset_of(base + end))
+
+
+def _fault(offset: int, expected: str, found: str, name: str = "") -> Fault:
+    start, end = trimmed(found)
+    return Fault(
+        offset=offset, line=0, field=name, expected=expected, found=shown(found[start:end])
+    )
