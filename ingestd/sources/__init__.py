@@ -1,0 +1,1 @@
+"""Bytes and where they came from: watched folders and serial lines."""
