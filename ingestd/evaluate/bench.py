@@ -10,6 +10,13 @@ from decimal import Decimal, InvalidOperation
 from ingestd.model import Observation, ObservationKey
 
 
+class UnreadableNoteError(ValueError):
+    """A note's text is not the number or instant its key asks for.
+
+    The tube is held until someone notes it again.
+    """
+
+
 class Bench:
     """The observations of one run, indexed once."""
 
@@ -38,22 +45,25 @@ class Bench:
         """Return the noted instant, aware, or None where none is noted.
 
         Raises:
-            ValueError: the noted text is not an instant with its offset.
+            UnreadableNoteError: the noted text is not an instant with its offset.
 
         """
         text = self.noted(position, key)
         if text is None:
             return None
-        instant = datetime.fromisoformat(text)
+        try:
+            instant = datetime.fromisoformat(text)
+        except ValueError:
+            raise UnreadableNoteError(f"{key} {text!r} is not a date and time") from None
         if instant.tzinfo is None:
-            raise ValueError(f"{key} {text!r} has no offset from UTC; note it again with one")
+            raise UnreadableNoteError(f"{key} {text!r} has no offset from UTC")
         return instant
 
     def number(self, position: int | None, key: ObservationKey) -> Decimal | None:
         """Return the noted number, or None where none is noted.
 
         Raises:
-            ValueError: the noted text is not a finite decimal number.
+            UnreadableNoteError: the noted text is not a finite decimal number.
 
         """
         text = self.noted(position, key)
@@ -64,13 +74,13 @@ def read_number(text: str, key: str) -> Decimal:
     """Return the noted text as an exact number.
 
     Raises:
-        ValueError: the text is not a finite decimal number.
+        UnreadableNoteError: the text is not a finite decimal number.
 
     """
     try:
         number = Decimal(text)
     except InvalidOperation:
-        raise ValueError(f"{key} {text!r} is not a number; note it again in digits") from None
+        raise UnreadableNoteError(f"{key} {text!r} is not a number") from None
     if not number.is_finite():
-        raise ValueError(f"{key} {text!r} is not a finite number; note it again in digits")
+        raise UnreadableNoteError(f"{key} {text!r} is not a finite number")
     return number

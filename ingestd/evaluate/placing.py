@@ -8,9 +8,10 @@ Exactly one left: placed. None or several: a person decides, and is told why eac
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import datetime
 
 from ingestd.evaluate.bench import Bench
+from ingestd.evaluate.figures import span_of_minutes
 from ingestd.model import Method, Observation, Run, StoredReading, Tube
 
 
@@ -82,7 +83,7 @@ def ready_at(
     start = notes.instant(tube.position, "digestion_start") or run.started_at
     named = [p.minutes for p in method.programs if p.name == run.program]
     shortest = min(named or [p.minutes for p in method.programs])
-    return start + timedelta(minutes=float(shortest))
+    return start + span_of_minutes(shortest)
 
 
 class TubeIndex:

@@ -1,0 +1,160 @@
+"""The facts of one run looked up once, and what is being found about each of its tubes.
+
+These two are the only mutable values of the judgement. They live inside one call of `evaluate`
+and never leave it.
+"""
+
+from datetime import date
+from decimal import Decimal
+from typing import Literal
+
+from ingestd.evaluate.bench import Bench
+from ingestd.evaluate.figures import Exact
+from ingestd.evaluate.local_time import local_day
+from ingestd.evaluate.rules.rule import HOLD, REFUSE
+from ingestd.model import Finding, KitLot, Role, RunFacts, Sample, StoredReading, Tube
+
+SAMPLE_LIKE = (Role.SAMPLE, Role.DUPLICATE, Role.SPIKE)
+"""Tubes that hold sample water and reagent, so that everything asked of a sample is asked."""
+
+
+class TubeCase:
+    """One tube while it is judged.
+
+    Attributes:
+        reading: the reading that counts, None while none does.
+        factor: total dilution, >= 1.
+        net: concentration in the undiluted sample, method's unit, dilution applied once,
+            blanks subtracted, not yet compared with the range. None while there is none.
+        gross: the same before blanks were subtracted.
+        shown: "<" or ">" where the display says less or more, "" for a number.
+        place: power of ten of the last printed digit, in the undiluted sample.
+        value: `net`, or the limit where `censored` is "<" or ">".
+        missing: what is not there yet, "" for nothing.
+        void: why the tube does not count, None if it does.
+    """
+
+    __slots__ = (
+        "censored",
+        "factor",
+        "findings",
+        "gross",
+        "lot",
+        "missing",
+        "net",
+        "place",
+        "position",
+        "reading",
+        "role",
+        "sample",
+        "shown",
+        "steps",
+        "tube",
+        "value",
+        "void",
+    )
+
+    def __init__(self, tube: Tube, lot: str, sample: Sample | None, void: str | None) -> None:
+        self.tube = tube
+        self.position = tube.position
+        self.role = tube.role
+        self.sample = sample
+        self.lot = lot
+        self.void = void
+        self.reading: StoredReading | None = None
+        self.factor: Decimal = tube.dilution.factor
+        self.gross: Exact | None = None
+        self.net: Exact | None = None
+        self.shown: Literal["", "<", ">"] = ""
+        self.place: int | None = None
+        self.value: Exact | None = None
+        self.censored: Literal["", "<", ">"] = ""
+        self.findings: list[Finding] = []
+        self.steps: list[str] = []
+        self.missing = ""
+
+    @property
+    def usable(self) -> bool:
+        """True when the tube has a value that no rule refuses or holds."""
+        return self.value is not None and all(
+            f.verdict is not REFUSE and f.verdict is not HOLD for f in self.findings
+        )
+
+
+class RunCase:
+    """One run while it is judged.
+
+    Attributes:
+        day: the day the run started, in the laboratory's zone.
+        findings: those of the run as a whole; a hold among them holds every sample result.
+        missing: what is still lacking, one phrase each.
+        closed: why a person closed the run, None while it is open.
+        of_sample: the tubes of each sample, by position.
+        of_its_own: findings that speak of one sample only.
+        coloured: the colour blank of each sample that has one.
+    """
+
+    __slots__ = (
+        "bench",
+        "closed",
+        "coloured",
+        "day",
+        "facts",
+        "findings",
+        "method",
+        "missing",
+        "of_its_own",
+        "of_sample",
+        "run",
+        "site",
+        "tubes",
+    )
+
+    def __init__(self, facts: RunFacts) -> None:
+        self.facts = facts
+        self.run = facts.run
+        self.method = facts.method
+        self.site = facts.site
+        self.bench = Bench(facts.observations)
+        self.day: date = local_day(facts.run.started_at, facts.site.time_zone).date()
+        self.closed = self.bench.noted(None, "closed")
+        self.findings: list[Finding] = []
+        self.missing: list[str] = []
+        self.tubes: list[TubeCase] = []
+        self.of_sample: dict[str, list[TubeCase]] = {}
+        self.of_its_own: dict[str, list[Finding]] = {}
+        self.coloured: dict[str, TubeCase] = {}
+        for tube in sorted(facts.run.tubes, key=_position):
+            case = TubeCase(
+                tube,
+                self.bench.noted(tube.position, "lot") or tube.lot,
+                facts.samples.get(tube.sample) if tube.sample else None,
+                self.bench.noted(tube.position, "void"),
+            )
+            self.tubes.append(case)
+            if tube.sample:
+                self.of_sample.setdefault(tube.sample, []).append(case)
+                if tube.role is Role.COLOUR_BLANK and case.void is None:
+                    self.coloured.setdefault(tube.sample, case)
+
+    def lot_of(self, tube: TubeCase) -> KitLot | None:
+        """Return the kit lot of the tube, None where it is unknown."""
+        return self.facts.lots.get(tube.lot) if tube.lot else None
+
+    def matrix_of(self, tube: TubeCase) -> str:
+        """Return the matrix of the tube's sample, else of its sampling point, else ""."""
+        sample = tube.sample
+        if sample is None:
+            return ""
+        if sample.matrix:
+            return sample.matrix
+        point = self.facts.points.get(sample.point)
+        return point.matrix if point else ""
+
+    def of_role(self, role: Role) -> list[TubeCase]:
+        """Return the tubes of one role that are not void, in order of position."""
+        return [t for t in self.tubes if t.role is role and t.void is None]
+
+
+def _position(tube: Tube) -> int:
+    return tube.position

@@ -1,0 +1,125 @@
+"""The judgement of one run: `evaluate(facts) -> outcome`.
+
+Controls speak for the whole run and blanks are subtracted from the other tubes, so blanks are
+judged first, then every other tube by itself, then the controls, then whether the run has all
+it needs, and last the results are stated from what was found.
+"""
+
+from collections.abc import Callable
+
+from ingestd.evaluate.bench import UnreadableNoteError
+from ingestd.evaluate.case import RunCase, TubeCase
+from ingestd.evaluate.concentration import state_concentration
+from ingestd.evaluate.figures import as_digits
+from ingestd.evaluate.results import state_results
+from ingestd.evaluate.rules.blank import judge_blanks, state_blank, subtract_blanks
+from ingestd.evaluate.rules.chloride import judge_chloride
+from ingestd.evaluate.rules.completeness import judge_completeness
+from ingestd.evaluate.rules.control_standard import judge_control_standards
+from ingestd.evaluate.rules.digestion import judge_digestion
+from ingestd.evaluate.rules.duplicates import judge_duplicates
+from ingestd.evaluate.rules.kit_lot import judge_box_counts, judge_kit_lot
+from ingestd.evaluate.rules.measuring_range import judge_range
+from ingestd.evaluate.rules.note import READABLE_NOTE
+from ingestd.evaluate.rules.reading import choose_reading, judge_possible, judge_time
+from ingestd.evaluate.rules.rule import HOLD
+from ingestd.evaluate.rules.timing import judge_cooling, judge_holding, judge_reaction
+from ingestd.evaluate.rules.turbidity import judge_turbidity
+from ingestd.model import Finding, Role, RunFacts, RunOutcome, TubeOutcome
+
+TubeRule = Callable[[RunCase, TubeCase], Finding | None]
+
+TUBE_RULES: tuple[TubeRule, ...] = (
+    judge_time,
+    judge_kit_lot,
+    judge_turbidity,
+    judge_chloride,
+    judge_digestion,
+    judge_cooling,
+    judge_reaction,
+    judge_holding,
+)
+
+
+def evaluate(facts: RunFacts) -> RunOutcome:
+    """Return the judgement of a run: what each tube came to, the results, and why.
+
+    The outcome depends on the facts alone, not on the order in which they arrived.
+
+    Args:
+        facts: everything the judgement depends on, gathered before it is made.
+
+    """
+    run = RunCase(facts)
+    blanks: list[TubeCase] = []
+    others: list[TubeCase] = []
+    for tube in run.tubes:
+        is_blank = tube.role is Role.BLANK or tube.role is Role.COLOUR_BLANK
+        (blanks if is_blank else others).append(tube)
+    for tube in blanks:
+        _judge_tube(run, tube)
+    for tube in others:
+        _judge_tube(run, tube)
+    judge_box_counts(run)
+    judge_blanks(run)
+    judge_control_standards(run)
+    judge_duplicates(run)
+    judge_completeness(run)
+    results = state_results(run)
+    return RunOutcome(
+        run=facts.run.name,
+        complete=not run.missing,
+        missing=tuple(run.missing),
+        tubes=tuple(_tube_outcome(tube) for tube in run.tubes),
+        results=tuple(results),
+        findings=tuple(run.findings),
+    )
+
+
+def _judge_tube(run: RunCase, tube: TubeCase) -> None:
+    if tube.void is not None:
+        tube.steps.append(f"Void: {tube.void}.")
+        return
+    choose_reading(run, tube)
+    if tube.reading is None:
+        if tube.missing and run.closed is not None:
+            # Nothing more will come: the tube counts as little as one voided by hand.
+            tube.void = f"no reading when the run was closed: {run.closed}"
+            tube.missing = ""
+        return
+    state_concentration(run, tube)
+    if tube.role is Role.BLANK or tube.role is Role.COLOUR_BLANK:
+        state_blank(run, tube)
+        _answer(run, tube, judge_possible)
+    else:
+        subtract_blanks(run, tube)
+        _answer(run, tube, judge_possible)
+        _answer(run, tube, judge_range)
+    for rule in TUBE_RULES:
+        _answer(run, tube, rule)
+
+
+def _answer(run: RunCase, tube: TubeCase, rule: TubeRule) -> None:
+    try:
+        finding = rule(run, tube)
+    except UnreadableNoteError as unreadable:
+        finding = READABLE_NOTE.answer(
+            HOLD,
+            f"A note on tube {tube.position} cannot be read: {unreadable}; note it again.",
+            position=tube.position,
+        )
+    if finding is not None:
+        tube.findings.append(finding)
+
+
+def _tube_outcome(tube: TubeCase) -> TubeOutcome:
+    return TubeOutcome(
+        position=tube.position,
+        role=tube.role,
+        reading=tube.reading.id if tube.reading is not None else None,
+        value=None if tube.value is None else as_digits(tube.value),
+        censored=tube.censored,
+        findings=tuple(tube.findings),
+        steps=tuple(tube.steps),
+        void=tube.void is not None,
+    )
