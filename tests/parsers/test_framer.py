@@ -190,6 +190,14 @@ def test_good_frame_behind_a_lost_end_is_read() -> None:
     assert answers[0].began_as_frame
 
 
+def test_check_value_beyond_the_limit_is_over_the_limit() -> None:
+    frame_rules = checked().model_copy(update={"limit": 12})
+    assert said(deliver(frame_rules, [b"\x02123456789\x0331C3"], silent=True)) == [
+        ("limit", b"\x02123456789\x03"),
+        ("outside", b"31C3"),
+    ]
+
+
 def test_start_inside_unchecked_message_ends_the_earlier_one() -> None:
     assert said(deliver(rules(start="\x02", end="\x03"), [b"\x0212\x0234\x03"])) == [
         ("cut", b"\x0212"),
