@@ -9,7 +9,14 @@ from pathlib import Path
 from typing import Annotated, Any, Literal, Self
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
+from pydantic import (
+    BaseModel,
+    ConfigDict,
+    Field,
+    ValidationError,
+    field_validator,
+    model_validator,
+)
 
 from ingestd.errors import ConfigError
 from ingestd.model import SitePolicy
@@ -142,7 +149,9 @@ class Config(_Section):
         paths = [os.path.realpath(source.path) for source in self.source]
         for source, path in zip(self.source, paths, strict=True):
             if paths.count(path) > 1:
-                raise ValueError(f"source: {source.name!r} and another watch the same folder {path}")
+                raise ValueError(
+                    f"source: {source.name!r} and another watch the same folder {path}"
+                )
         return self
 
 

@@ -14,8 +14,8 @@ from ingestd.model import (
     Instrument,
     RunFacts,
     Sample,
-    SamplingPoint,
     SampleValue,
+    SamplingPoint,
     SitePolicy,
     StoredReading,
 )
@@ -24,9 +24,7 @@ CONTROL_HISTORY = 60  # control values looked at for charts and uncertainty
 POINT_HISTORY = 30  # earlier values of a sampling point
 
 
-def gather_run(
-    conn: Connection, stored: work.StoredRun, book: Book, site: SitePolicy
-) -> RunFacts:
+def gather_run(conn: Connection, stored: work.StoredRun, book: Book, site: SitePolicy) -> RunFacts:
     """The facts of one run as the ledger knows them now.
 
     Raises:
@@ -79,9 +77,7 @@ def gather_run(
             conn, method.name, before=run.started_at, newest=CONTROL_HISTORY
         ),
         chart_limits=tuple(
-            limits
-            for limits in book.of("chart_limits").values()
-            if limits.method == method.name
+            limits for limits in book.of("chart_limits").values() if limits.method == method.name
         ),
         companions=work.companions(conn, samples, run=run.name),
         point_history=_history(conn, stored, book, points),

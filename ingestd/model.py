@@ -611,6 +611,7 @@ class SampleValue:
     unit: str
     uncertainty: Decimal | None
     at: datetime
+    point: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

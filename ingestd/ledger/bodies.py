@@ -1,6 +1,7 @@
 """Plan values to canonical JSON objects and back, through their pydantic definitions."""
 
 import hashlib
+from collections.abc import Hashable
 from functools import cache
 from typing import Any, TypeVar
 
@@ -12,7 +13,7 @@ T = TypeVar("T")
 
 
 @cache
-def adapter(kind: type[T]) -> TypeAdapter[T]:
+def adapter(kind: Hashable) -> TypeAdapter[Any]:
     """The checked reader and writer of one value class."""
     return TypeAdapter(kind)
 
@@ -29,7 +30,8 @@ def value_of(kind: type[T], text: str) -> T:
     Raises:
         pydantic.ValidationError: the text is not such a value.
     """
-    return adapter(kind).validate_json(text)
+    value: T = adapter(kind).validate_json(text)
+    return value
 
 
 def sha256_of(body: dict[str, Any]) -> str:

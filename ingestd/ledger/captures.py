@@ -1,8 +1,10 @@
 """Captures in the ledger: storing the bytes of an arrival, and getting them back."""
 
 import hashlib
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from typing import Any
 
 import orjson
 
@@ -56,20 +58,20 @@ class Capture:
     reason: str
 
 
-def _capture(row: tuple[object, ...]) -> Capture:
+def _capture(row: Sequence[Any]) -> Capture:
     (
         ident, kind, source, name, arrived_at, size, sha256, continues, prefix_size, lineage,
         oversize, state, form, form_sha256, final, complete_to, resume, readings, repeats,
         faults, reason,
     ) = row  # fmt: skip
     return Capture(
-        id=ident, kind=kind, source=source, name=name, arrived_at=instant(str(arrived_at)),
+        id=ident, kind=kind, source=source, name=name, arrived_at=instant(arrived_at),
         size=size, sha256=sha256, continues=continues, prefix_size=prefix_size, lineage=lineage,
         oversize=bool(oversize), state=state, form=form, form_sha256=form_sha256,
         final=bool(final),
-        complete_to=complete_to, resume=Resume(**orjson.loads(str(resume))),
-        readings=readings, repeats=repeats, faults=tuple(orjson.loads(str(faults))), reason=reason,
-    )  # type: ignore[arg-type]  # fmt: skip  # columns are typed by the STRICT schema
+        complete_to=complete_to, resume=Resume(**orjson.loads(resume)),
+        readings=readings, repeats=repeats, faults=tuple(orjson.loads(faults)), reason=reason,
+    )  # fmt: skip
 
 
 def get_capture(conn: Connection, ident: int) -> Capture:
@@ -150,19 +152,19 @@ def store_capture(
     """Put an arrival into the ledger; returns its id.
 
     Args:
-        data: the whole content; None if it was over the limit and never read.
-        continues: an earlier capture whose whole content `data` begins with; only the bytes
-            behind it are stored again.
+        data: the bytes behind what it shares with `continues`; None if it was over the limit
+            and never read.
+        size, sha256: of the whole content.
+        continues: an earlier capture whose whole content this one begins with.
     """
     ident = change.new_id("captures")
     prefix = continues.size if continues else 0
     lineage = continues.lineage if continues else ident
-    tail = None if data is None else (data[prefix:] if prefix else data)
     change.conn.execute(
         "INSERT INTO captures VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
         (
             ident, kind, source, name, stamp(arrived_at), size, sha256,
-            continues.id if continues else None, prefix, lineage, tail,
+            continues.id if continues else None, prefix, lineage, data,
         ),
     )  # fmt: skip
     change.record(

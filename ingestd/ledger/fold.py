@@ -218,11 +218,7 @@ def _reading_taken(conn: Connection, entries: Sequence[Entry]) -> None:
 def _readings_seen_again(conn: Connection, entries: Sequence[Entry]) -> None:
     conn.executemany(
         "INSERT OR IGNORE INTO sightings VALUES (?, ?)",
-        [
-            (reading, body["capture"])
-            for _, body in entries
-            for reading in body["readings"]
-        ],
+        [(reading, body["capture"]) for _, body in entries for reading in body["readings"]],
     )
 
 

@@ -38,7 +38,6 @@ KINDS: dict[str, type[Any]] = {
     "chart_limits": ChartLimits,
     "person": Person,
 }
-_FETCHED_ONE_BY_ONE = ("sample",)  # there may be hundreds of thousands
 
 
 def input_name(kind: str, value: Any) -> str:
@@ -51,7 +50,7 @@ def input_name(kind: str, value: Any) -> str:
         case "competence":
             return f"{value.person} {value.method}"
         case "chart_limits":
-            return " ".join((value.method, value.kind, value.level, value.instrument)).strip()
+            return f"{value.method} {value.kind} {value.level} {value.instrument}"
         case "person":
             return str(value.account)
         case _:
@@ -82,13 +81,15 @@ class Book:
         return self.of("instrument")
 
     def find_instrument(self, printed: str) -> Instrument | None:
-        """The instrument with this name, serial number or printed name; None if not exactly one."""
+        """The one instrument with this name, serial number or printed name, else None."""
         wanted = printed.casefold()
         found = [
             instrument
             for instrument in self.instruments.values()
             if wanted
-            in {text.casefold() for text in (instrument.name, instrument.serial, *instrument.names)}
+            in {
+                text.casefold() for text in (instrument.name, instrument.serial, *instrument.names)
+            }
         ]
         return found[0] if len(found) == 1 else None
 
@@ -101,9 +102,7 @@ class BookKeeper:
 
     def current(self, conn: Connection) -> Book:
         """The inputs in force now."""
-        (generation,) = conn.execute(
-            "SELECT value FROM counters WHERE name = 'inputs'"
-        ).fetchone()
+        (generation,) = conn.execute("SELECT value FROM counters WHERE name = 'inputs'").fetchone()
         if generation != self._book.generation:
             self._book = _read_book(conn, generation)
         return self._book
@@ -113,10 +112,9 @@ def _read_book(conn: Connection, generation: int) -> Book:
     values: dict[str, dict[str, Any]] = {}
     hashes: dict[tuple[str, str], str] = {}
     raw: dict[tuple[str, str], dict[str, Any]] = {}
-    rows = conn.execute(
-        "SELECT kind, name, max(version), body, sha256 FROM inputs"
-        f" WHERE kind NOT IN ({', '.join('?' * len(_FETCHED_ONE_BY_ONE))}) GROUP BY kind, name",
-        _FETCHED_ONE_BY_ONE,
+    rows = conn.execute(  # samples are fetched one by one: there may be hundreds of thousands
+        "SELECT kind, name, max(version), body, sha256 FROM inputs WHERE kind <> 'sample'"
+        " GROUP BY kind, name"
     )
     for kind, name, _version, body, sha256 in rows:
         hashes[kind, name] = sha256

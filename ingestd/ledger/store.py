@@ -12,6 +12,8 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
+import orjson
+
 from ingestd.errors import LedgerMismatch
 from ingestd.ledger.canonical import canonical
 from ingestd.ledger.connection import Connection, connect, immediate, migrate
@@ -25,11 +27,15 @@ ENTRY_VERSION = 1
 class Change:
     """One transaction under way; everything recorded in it stands together or not at all."""
 
-    def __init__(self, conn: Connection, *, at: datetime, by: str) -> None:
+    def __init__(
+        self, conn: Connection, *, at: datetime, by: str, system_user: str | None = None
+    ) -> None:
+        self._common: Body = {"v": ENTRY_VERSION, "at": stamp(at), "by": by}
+        if system_user is not None:
+            self._common["system_user"] = system_user
         self.conn = conn
-        self.at = stamp(at)
         self.by = by
-        self.now = at
+        self.at = at
         size, nodes = conn.execute("SELECT size, nodes FROM frontier").fetchone()
         self._frontier = Frontier.from_bytes(nodes) if nodes else Frontier()
         if self._frontier.size != size:
@@ -42,7 +48,7 @@ class Change:
         """Add a journal entry; returns its index. Rows appear at `flush` or at the commit."""
         index = self._next
         self._next = index + 1
-        body: Body = {"v": ENTRY_VERSION, "kind": kind, "at": self.at, "by": self.by, **content}
+        body: Body = {**self._common, "kind": kind, **content}
         self._pending.append((index, body))
         return index
 
@@ -99,27 +105,31 @@ class Ledger:
         if not site and str(path) != ":memory:" and not Path(path).is_file():
             raise LedgerMismatch(str(path), "there is no ledger here", "start `ingestd run` once")
         conn = connect(path)
+        ledger = cls(path, conn, site)
         try:
             migrate(conn, path)
-            first = conn.execute("SELECT body FROM journal WHERE idx = 0").fetchone()
-            ledger = cls(path, conn, site)
-            if first is None:
-                if not site or at is None:
-                    raise LedgerMismatch(str(path), "the ledger is empty", "give the site's name")
-                with ledger.change(at=at, by="ingestd") as change:
-                    change.record("ledger_made", site=site)
-            else:
-                ledger.site = _site_of(first[0])
-                if site and ledger.site != site:
-                    raise LedgerMismatch(
-                        str(path),
-                        f"it belongs to site {ledger.site!r}, the configuration says {site!r}",
-                        "mend [site] name or [ledger] path",
-                    )
+            ledger._begin(site, at)
         except BaseException:
             conn.close()
             raise
         return ledger
+
+    def _begin(self, site: str, at: datetime | None) -> None:
+        """Write the first entry, or check that the ledger is of this site."""
+        first = self.conn.execute("SELECT body FROM journal WHERE idx = 0").fetchone()
+        if first is not None:
+            self.site = _site_of(first[0])
+            if site and self.site != site:
+                raise LedgerMismatch(
+                    str(self.path),
+                    f"it belongs to site {self.site!r}, the configuration says {site!r}",
+                    "mend [site] name or [ledger] path",
+                )
+        elif not site or at is None:
+            raise LedgerMismatch(str(self.path), "the ledger is empty", "give the site's name")
+        else:
+            with self.change(at=at, by="ingestd") as change:
+                change.record("ledger_made", site=site)
 
     @classmethod
     def open_readonly(cls, path: Path | str) -> "Ledger":
@@ -135,15 +145,16 @@ class Ledger:
         return cls(path, conn, _site_of(first[0]) if first else "")
 
     @contextmanager
-    def change(self, *, at: datetime, by: str) -> Iterator[Change]:
+    def change(self, *, at: datetime, by: str, system_user: str | None = None) -> Iterator[Change]:
         """A transaction; commits at the end of the block, rolls back if it is left by an error.
 
         Args:
             at: the instant written into each entry.
             by: the acting account, or "ingestd" for the service itself.
+            system_user: the operating-system account, where a person acts by command.
         """
         with immediate(self.conn):
-            change = Change(self.conn, at=at, by=by)
+            change = Change(self.conn, at=at, by=by, system_user=system_user)
             yield change
             change.flush()
 
@@ -153,8 +164,6 @@ class Ledger:
 
 
 def _site_of(first: bytes) -> str:
-    import orjson
-
     return str(orjson.loads(first)["site"])
 
 

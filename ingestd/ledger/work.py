@@ -112,7 +112,11 @@ def get_run(conn: Connection, name: str) -> StoredRun:
 
 
 def find_runs(
-    conn: Connection, *, method: str | None = None, day: date | None = None, open_only: bool = False
+    conn: Connection,
+    *,
+    method: str | None = None,
+    day: date | None = None,
+    open_only: bool = False,
 ) -> list[StoredRun]:
     """Runs by start, narrowed by whatever is given."""
     where, values = ["1"], list[object]()
@@ -286,7 +290,7 @@ def control_history(
 
 _VALUE = (
     "SELECT r.sample, r.analyte, r.fraction, r.basis, v.value, v.censored, v.unit, v.uncertainty,"
-    " r.at FROM results r JOIN result_versions v ON v.result = r.id AND v.version = r.version"
+    " r.at, r.point FROM results r JOIN result_versions v ON v.result = r.id AND v.version = r.version"
     " WHERE v.value IS NOT NULL AND r.state IN ('accepted', 'released')"
 )
 
@@ -302,6 +306,7 @@ def _sample_value(row: Sequence[Any]) -> SampleValue:
         unit=row[6],
         uncertainty=None if row[7] is None else Decimal(row[7]),
         at=instant(row[8]),
+        point=row[9],
     )
 
 

@@ -1,0 +1,61 @@
+"""An arrival becomes a capture: its bytes are durable before anyone looks inside.
+
+Identity is content. A file whose newest capture has the same content is no arrival; one that
+begins with the bytes of an earlier capture is its continuation, and only what is new is stored.
+"""
+
+import hashlib
+
+from ingestd.ledger.captures import (
+    Capture,
+    newest_of_content,
+    newest_of_name,
+    store_capture,
+)
+from ingestd.ledger.store import Change
+from ingestd.sources.arrivals import Arrival
+
+
+def store_arrival(change: Change, arrival: Arrival, *, kind: str) -> tuple[int, bool]:
+    """The id of the capture that holds this arrival, and whether it is new.
+
+    Args:
+        change: the open transaction; the capture is durable once it commits.
+        arrival: what the source saw.
+        kind: what the source is for: export, or plan for a plan folder.
+    """
+    conn = change.conn
+    change.flush()
+    before = newest_of_name(conn, arrival.source, arrival.name)
+    if before is not None and before.sha256 == arrival.sha256 and before.size == arrival.size:
+        return before.id, False
+    earlier = None
+    if arrival.oversize is None:
+        earlier = _continued(arrival, before) or newest_of_content(
+            conn, arrival.source, arrival.sha256
+        )
+        if earlier is not None and earlier.oversize:
+            earlier = None
+    ident = store_capture(
+        change,
+        kind=kind,
+        source=arrival.source,
+        name=arrival.name,
+        arrived_at=arrival.seen_at,
+        data=None if arrival.oversize else arrival.part(earlier.size if earlier else 0),
+        size=arrival.size,
+        sha256=arrival.sha256,
+        continues=earlier,
+    )
+    conn.execute("INSERT OR REPLACE INTO attempts VALUES (?, 1)", (ident,))
+    return ident, True
+
+
+def _continued(arrival: Arrival, before: Capture | None) -> Capture | None:
+    """The capture whose whole content this arrival begins with, if it is the file's last one."""
+    if before is None or before.oversize or not 0 < before.size <= arrival.size:
+        return None
+    if arrival.continues == (before.size, before.sha256):
+        return before
+    digest = hashlib.sha256(arrival.part(0, before.size)).hexdigest()
+    return before if digest == before.sha256 else None

@@ -1,0 +1,319 @@
+"""Judge runs and record what changed: gather facts, one pure call, journal entries.
+
+A result gets a new version only where evaluation says something new. A released version stays
+in force: what would replace it stands beside it as a proposal until a person decides.
+"""
+
+import hashlib
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import Any
+
+from ingestd.evaluate import evaluate
+from ingestd.evaluate.control_values import control_values
+from ingestd.gathering import gather_run
+from ingestd.ledger import work
+from ingestd.ledger.canonical import canonical
+from ingestd.ledger.plan import Book, BookKeeper
+from ingestd.ledger.store import Change
+from ingestd.model import (
+    Finding,
+    ResultOutcome,
+    RunFacts,
+    RunOutcome,
+    SitePolicy,
+    State,
+    Verdict,
+)
+from ingestd.stamps import stamp
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StoredResult:
+    """A result's standing before this judgement.
+
+    Attributes:
+        stands: the version that stands; `released` the one in force, None if there is none.
+        newest, digest: its last version and what that said.
+        decided: a person or the policy has decided on it before.
+    """
+
+    id: int
+    state: str
+    stands: int
+    proposed: int | None
+    released: int | None
+    newest: int
+    digest: bytes
+    decided: bool
+
+
+Key = tuple[str, str, str, str]
+
+
+def judge_runs(
+    change: Change, names: Iterable[str], keeper: BookKeeper, site: SitePolicy, *, cause: str
+) -> list[RunOutcome]:
+    """Judge these runs, and those whose demanded controls they have just met.
+
+    Args:
+        change: the open transaction; what it has recorded is taken into account.
+        cause: why, in words; written into each new version.
+
+    Returns:
+        The outcomes, also of runs where nothing changed.
+    """
+    outcomes = []
+    waiting = list(dict.fromkeys(names))
+    done: set[str] = set()
+    while waiting:
+        name = waiting.pop(0)
+        if name in done:
+            continue
+        done.add(name)
+        change.flush()
+        book = keeper.current(change.conn)
+        stored = work.get_run(change.conn, name)
+        facts = gather_run(change.conn, stored, book, site)
+        outcome = evaluate(facts)
+        outcomes.append(outcome)
+        if _record_run(change, stored, facts, outcome):
+            waiting.extend(_dependants(change, stored, done))
+        _record_results(change, stored, facts, outcome, book, cause=cause)
+    change.flush()
+    return outcomes
+
+
+def _record_run(
+    change: Change, stored: work.StoredRun, facts: RunFacts, outcome: RunOutcome
+) -> bool:
+    """Journal completeness and control values where they changed; True if controls did."""
+    controls: list[dict[str, Any]] = [
+        {
+            "position": value.position,
+            "role": value.role.value,
+            "level": value.level,
+            "instrument": value.instrument,
+            "lot": value.lot,
+            "at": stamp(value.at),
+            "value": None if value.value is None else str(value.value),
+            "nominal": None if value.nominal is None else str(value.nominal),
+            "partner": None if value.partner is None else str(value.partner),
+            "passed": value.passed,
+        }
+        for value in control_values(facts, outcome)
+    ]
+    before = [
+        {
+            "position": row[0], "role": row[1], "level": row[2], "instrument": row[3],
+            "lot": row[4], "at": row[5], "value": row[6], "nominal": row[7], "partner": row[8],
+            "passed": bool(row[9]),
+        }
+        for row in change.conn.execute(
+            "SELECT position, role, level, instrument, lot, at, value, nominal, partner, passed"
+            " FROM control_values WHERE run = ? ORDER BY position",
+            (stored.run.name,),
+        )
+    ]  # fmt: skip
+    changed = controls != before
+    if changed or outcome.complete != stored.complete:
+        change.record(
+            "run_judged",
+            run=stored.run.name,
+            method=stored.run.method,
+            day=stored.day.isoformat(),
+            complete=outcome.complete,
+            controls=controls,
+        )
+    return changed
+
+
+def _dependants(change: Change, stored: work.StoredRun, done: set[str]) -> list[str]:
+    """Runs of the method still incomplete that a control of this run may cover."""
+    change.flush()
+    lots = {tube.lot for tube in stored.run.tubes if tube.lot}
+    return [
+        other.run.name
+        for other in work.find_runs(change.conn, method=stored.run.method, open_only=True)
+        if other.run.name not in done
+        and (other.day == stored.day or lots & {tube.lot for tube in other.run.tubes})
+    ]
+
+
+def _stored_results(change: Change, run: str) -> dict[Key, StoredResult]:
+    change.flush()
+    found: dict[Key, StoredResult] = {}
+    for row in change.conn.execute(
+        "SELECT r.sample, r.analyte, r.fraction, r.basis, r.id, r.state, r.version, r.proposed,"
+        " v.version, v.digest, v.standing FROM results r JOIN result_versions v ON v.result = r.id"
+        " WHERE r.run = ? ORDER BY r.id, v.version",
+        (run,),
+    ):
+        key = row[0:4]
+        before = found.get(key)
+        standing = row[10]
+        found[key] = StoredResult(
+            id=row[4],
+            state=row[5],
+            stands=row[6],
+            proposed=row[7],
+            released=row[8] if standing == "released" else (before.released if before else None),
+            newest=row[8],
+            digest=row[9],
+            decided=bool(standing) or (before.decided if before else False),
+        )
+    return found
+
+
+def _record_results(
+    change: Change,
+    stored: work.StoredRun,
+    facts: RunFacts,
+    outcome: RunOutcome,
+    book: Book,
+    *,
+    cause: str,
+) -> None:
+    before = _stored_results(change, stored.run.name)
+    policy = book.raw.get(("policy", "release"))
+    pins: int | None = None
+    for result in outcome.results:
+        key = (result.sample, result.analyte, result.fraction, result.basis)
+        old = before.pop(key, None)
+        if old is None and result.state is State.AWAITING:
+            continue  # its versions begin with its first verdict
+        content = _content(result)
+        digest = hashlib.blake2b(canonical(content), digest_size=16).digest()
+        if old is not None and old.digest == digest:
+            continue
+        if pins is None:
+            pins = _keep_pins(change, dict(facts.pins))
+        ident, version = _record_version(
+            change, stored, facts, result, content, digest, old, pins, cause
+        )
+        is_due = result.state is State.ACCEPTED and (old is None or not old.decided)
+        if is_due and policy and policy["mode"] == "automatic":
+            _release_by_policy(change, ident, version, policy)
+    for key, old in before.items():
+        _record_vanished(change, stored, facts, key, old, cause)
+
+
+def _content(result: ResultOutcome) -> dict[str, Any]:
+    """Everything evaluation said about a result, as it stands in the journal."""
+    return {
+        "verdict": result.state.value,
+        "text": result.text,
+        "value": None if result.value is None else str(result.value),
+        "censored": result.censored,
+        "unit": result.unit,
+        "unrounded": None if result.unrounded is None else str(result.unrounded),
+        "uncertainty": None if result.uncertainty is None else str(result.uncertainty),
+        "findings": [_finding(finding) for finding in result.findings],
+        "steps": list(result.steps),
+        "tubes": list(result.tubes),
+        "readings": list(result.readings),
+        "repeats": result.repeats,
+    }
+
+
+def _finding(finding: Finding) -> dict[str, Any]:
+    return {
+        "rule": finding.rule,
+        "verdict": finding.verdict.value,
+        "position": finding.position,
+        "observed": finding.observed,
+        "limit": finding.limit,
+        "version": finding.version,
+        "sentence": finding.sentence,
+    }
+
+
+def _keep_pins(change: Change, pins: dict[str, str]) -> int:
+    change.flush()
+    sha256 = hashlib.sha256(canonical(pins)).hexdigest()
+    row = change.conn.execute("SELECT id FROM pin_sets WHERE sha256 = ?", (sha256,)).fetchone()
+    if row:
+        return int(row[0])
+    ident = change.new_id("pin_sets")
+    change.record("pins_kept", id=ident, sha256=sha256, pins=pins)
+    return ident
+
+
+def _record_version(
+    change: Change,
+    stored: work.StoredRun,
+    facts: RunFacts,
+    result: ResultOutcome,
+    content: dict[str, Any],
+    digest: bytes,
+    old: StoredResult | None,
+    pins: int,
+    cause: str,
+) -> tuple[int, int]:
+    """Journal a new version; returns the result's id and the version's number."""
+    ident = old.id if old else change.new_id("results")
+    version = old.newest + 1 if old else 1
+    in_force = old is not None and old.released is not None
+    sample = facts.samples.get(result.sample)
+    at = sample.sampled_at if sample and sample.sampled_at else stored.run.started_at
+    change.record(
+        "result_judged",
+        result=ident,
+        run=stored.run.name,
+        method=stored.run.method,
+        sample=result.sample,
+        point=sample.point if sample else "",
+        analyte=result.analyte,
+        fraction=result.fraction,
+        basis=result.basis,
+        sampled_at=stamp(at),
+        version=version,
+        state=old.state if old and in_force else result.state.value,
+        stands=old.released if old and in_force else version,
+        proposed=version if in_force else None,
+        pins=pins,
+        digest=digest.hex(),
+        cause=cause,
+        **content,
+    )
+    return ident, version
+
+
+def _release_by_policy(change: Change, result: int, version: int, policy: dict[str, Any]) -> None:
+    change.record(
+        "decided",
+        result=result,
+        version=version,
+        standing="released",
+        replaces=None,
+        reason=f"release policy signed by {policy['signed_by']}: {policy['reason']}",
+        state=State.RELEASED.value,
+        stands=version,
+        proposed=None,
+    )
+
+
+def _record_vanished(
+    change: Change,
+    stored: work.StoredRun,
+    facts: RunFacts,
+    key: Key,
+    old: StoredResult,
+    cause: str,
+) -> None:
+    """A result whose sample the run no longer holds: refused, with that as the reason."""
+    finding = Finding(
+        rule="sample_planned",
+        verdict=Verdict.REFUSE,
+        sentence=f"Sample {key[0]!r} is no longer on the sheet of run {stored.run.name}.",
+    )
+    result = ResultOutcome(
+        sample=key[0], analyte=key[1], fraction=key[2], basis=key[3], unit=facts.method.unit,
+        value=None, censored="", text="", unrounded=None, uncertainty=None, state=State.REFUSED,
+        findings=(finding,), steps=(), tubes=(), readings=(),
+    )  # fmt: skip
+    content = _content(result)
+    digest = hashlib.blake2b(canonical(content), digest_size=16).digest()
+    if digest != old.digest:
+        pins = _keep_pins(change, dict(facts.pins))
+        _record_version(change, stored, facts, result, content, digest, old, pins, cause)

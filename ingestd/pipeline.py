@@ -1,0 +1,367 @@
+"""The spine: an arrival is stored, its bytes are parsed, what they mean is decided and recorded.
+
+    store    one transaction: the capture is durable            (intake)
+    parse    pure: bytes and a form to readings and faults      (parsers)
+    take     one transaction: gather, decide, record, judge     (taking, reading, judging)
+
+A capture is read in slices, each in a transaction of its own with the place to go on from, so a
+large file costs little memory and a crash in its middle repeats at most one slice.
+"""
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime
+from typing import Any
+
+import parsers
+from ingestd import events
+from ingestd.config import Config, FolderSource
+from ingestd.errors import Refused
+from ingestd.forms import forms_in_force
+from ingestd.intake import store_arrival
+from ingestd.ledger.captures import Capture, content_from, find_captures, get_capture
+from ingestd.ledger.plan import BookKeeper
+from ingestd.ledger.store import Change, Ledger
+from ingestd.planning import PLAN_SOURCE, load_capture
+from ingestd.sources.arrivals import Arrival
+from ingestd.taking import take_readings
+from parsers import Form, Parsed, ParseError
+from parsers.readings import Fault, Resume
+
+SLICE_BYTES = 1 << 20
+HEAD_BYTES = 1 << 16  # what a form is recognised by
+MOST_FAULTS = 200  # kept of one capture; the count of all stands in the reason
+SERVICE = "ingestd"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Choice:
+    """The form a capture is read by, or why there is none.
+
+    `undecided` is true where more bytes could still tell.
+    """
+
+    form: Form | None
+    sha256: str = ""
+    reason: str = ""
+
+
+@dataclass(slots=True)
+class Tally:
+    """What reading one capture came to so far."""
+
+    readings: int = 0
+    repeats: int = 0
+    waiting: int = 0
+    faults: int = 0
+
+
+class Pipeline:
+    """Stores and reads captures of one ledger, on one thread.
+
+    Args:
+        ledger: open for writing.
+        config: sources and site.
+        clock: the present instant, UTC.
+        log: a structlog logger.
+    """
+
+    def __init__(
+        self, ledger: Ledger, config: Config, *, clock: Callable[[], datetime], log: Any
+    ) -> None:
+        self.ledger = ledger
+        self.config = config
+        self.keeper = BookKeeper()
+        self.clock = clock
+        self.log = log
+
+    def arrive(self, arrival: Arrival, *, by: str = SERVICE) -> bool:
+        """Store an arrival and read it; True if nothing of it is left unfinished.
+
+        Raises:
+            StoreFull, LedgerBusy: nothing was changed; deliver again later.
+            CommitUnknown: the process must stop.
+        """
+        capture = self.store(arrival, by=by)
+        return self.read(capture, final=arrival.final, by=by)
+
+    def store(self, arrival: Arrival, *, by: str = SERVICE) -> int:
+        """Make an arrival durable; returns the capture that holds it."""
+        kind = "plan" if arrival.source == PLAN_SOURCE else "export"
+        with self.ledger.change(at=self.clock(), by=by) as change:
+            ident, is_new = store_arrival(change, arrival, kind=kind)
+        if is_new:
+            self.log.info(
+                events.CAPTURE_STORED,
+                capture=ident,
+                source=arrival.source,
+                name=arrival.name,
+                bytes=arrival.size,
+            )
+        return ident
+
+    def resume(self) -> int:
+        """Read every capture that was stored but not read, after a stop; returns how many."""
+        waiting = find_captures(self.ledger.conn, state="stored")
+        for capture in waiting:
+            if self._may_try(capture):
+                self.read(capture.id, final=False)
+        return len(waiting)
+
+    def _may_try(self, capture: Capture) -> bool:
+        """Count one more attempt, durably, before a capture is taken up again after a stop."""
+        row = self.ledger.conn.execute(
+            "SELECT count FROM attempts WHERE capture = ?", (capture.id,)
+        ).fetchone()
+        count = (row[0] if row else 0) + 1
+        if count > self.config.ledger.attempts:
+            with self.ledger.change(at=self.clock(), by=SERVICE) as change:
+                reason = f"reading it ended the program {count - 1} times; set aside"
+                _close(change, capture, state="failed", reason=reason)
+            self.log.error(events.CAPTURE_SET_ASIDE, capture=capture.id, attempts=count - 1)
+            return False
+        with self.ledger.change(at=self.clock(), by=SERVICE) as change:
+            change.conn.execute(
+                "INSERT OR REPLACE INTO attempts VALUES (?, ?)", (capture.id, count)
+            )
+        return True
+
+    def read(
+        self, ident: int, *, final: bool, by: str = SERVICE, cause: str = "new readings"
+    ) -> bool:
+        """Read a stored capture as far as it is complete; True if nothing is left unfinished."""
+        capture = get_capture(self.ledger.conn, ident)
+        if capture.state in ("read", "failed") or (capture.final and capture.state != "stored"):
+            return True
+        if capture.kind == "plan":
+            return self._load_plan(capture, final=final, by=by)
+        if capture.oversize:
+            self._fail(capture, f"{capture.size} bytes are over the size limit; not read", by)
+            return True
+        started = self.clock()
+        capture = self._with_inherited_resume(capture)
+        tally = Tally()
+        done = self._read_slices(capture, tally, final=final, by=by, cause=cause)
+        self.log.info(
+            events.CAPTURE_CLOSED if done else "capture_read_so_far",
+            capture=ident,
+            source=capture.source,
+            readings=tally.readings,
+            repeats=tally.repeats,
+            waiting=tally.waiting,
+            faults=tally.faults,
+            took_ms=round((self.clock() - started).total_seconds() * 1000, 1),
+        )
+        return done
+
+    def _with_inherited_resume(self, capture: Capture) -> Capture:
+        """A continuation goes on where the capture it continues was certainly complete."""
+        if capture.state != "stored" or capture.continues is None:
+            return capture
+        before = get_capture(self.ledger.conn, capture.continues)
+        if not before.form or before.name != capture.name:
+            return capture
+        return _replace(capture, before)
+
+    def _read_slices(
+        self, capture: Capture, tally: Tally, *, final: bool, by: str, cause: str
+    ) -> bool:
+        choice = self._choose(capture)
+        if choice.form is None:
+            if not final and capture.size < HEAD_BYTES:
+                return False  # more may come that tells
+            self._fail(capture, choice.reason, by)
+            return True
+        position = capture.resume
+        all_faults: list[Fault] = []
+        step = SLICE_BYTES
+        while True:
+            data = content_from(self.ledger.conn, capture, position.offset)
+            is_last = len(data) <= step
+            is_final = final and is_last
+            try:
+                parsed = parsers.parse(
+                    data if is_last else data[:step],
+                    choice.form,
+                    final=is_final,
+                    resume=position if position.offset else None,
+                )
+            except ParseError as error:
+                if not final and is_last:
+                    return False
+                self._fail(capture, str(error), by, fault=error)
+                return True
+            resume = parsed.resume or position
+            if not is_last and resume.offset <= position.offset:
+                step *= 2  # one row or block is longer than a slice
+                continue
+            done = is_final or (is_last and parsed.complete_to >= capture.size)
+            with self.ledger.change(at=self.clock(), by=by) as change:
+                faults = self._take(change, capture, parsed, choice, tally, cause=cause)
+                all_faults += faults
+                tally.faults += len(faults)
+                _close(
+                    change,
+                    capture,
+                    state=_state(tally, done=done, is_last=is_last),
+                    form=choice.form.name,
+                    form_sha256=choice.sha256,
+                    final=is_final,
+                    complete_to=parsed.complete_to,
+                    resume=resume,
+                    tally=tally,
+                    faults=all_faults,
+                )
+            if is_last:
+                return done
+            capture = get_capture(self.ledger.conn, capture.id)
+            position = resume
+
+    def _take(
+        self,
+        change: Change,
+        capture: Capture,
+        parsed: Parsed,
+        choice: Choice,
+        tally: Tally,
+        *,
+        cause: str,
+    ) -> list[Fault]:
+        assert choice.form is not None  # noqa: S101 - a slice is parsed by a form
+        source = self.source(capture.source)
+        book = self.keeper.current(change.conn)
+        default = book.instruments.get(source.instrument) if source else None
+        decisions, strangers = take_readings(
+            change,
+            capture,
+            parsed,
+            form=choice.form.name,
+            default=default,
+            keeper=self.keeper,
+            site=self.config.site.policy,
+            open_days=self.config.plan.open_days,
+            cause=cause,
+        )
+        tally.readings += len(decisions.new)
+        tally.repeats += len(parsed.readings) - len(decisions.new) - len(strangers)
+        tally.waiting += sum(1 for new in decisions.new if new.waits)
+        return [*parsed.faults, *strangers]
+
+    def source(self, name: str) -> FolderSource | None:
+        """The configured source of this name."""
+        return next((source for source in self.config.source if source.name == name), None)
+
+    def _choose(self, capture: Capture) -> Choice:
+        """The one form this capture is in: the one it was begun with, else recognised."""
+        source = self.source(capture.source)
+        book = self.keeper.current(self.ledger.conn)
+        forms = forms_in_force(book, source.forms if source else ())
+        if capture.resume.offset and capture.form in forms:
+            sha256 = book.hashes["form", capture.form]
+            if sha256 == capture.form_sha256:
+                return Choice(form=forms[capture.form], sha256=sha256)
+        head = content_from(self.ledger.conn, capture)[:HEAD_BYTES]
+        recognised = parsers.recognise(head, list(forms.values()))
+        if len(recognised.matches) == 1:
+            name = recognised.matches[0]
+            return Choice(form=forms[name], sha256=book.hashes["form", name])
+        reasons = "; ".join(f"{name}: {why}" for name, why in recognised.reasons.items())
+        if recognised.matches:
+            names = " and ".join(recognised.matches)
+            return Choice(
+                form=None,
+                reason=f"{len(recognised.matches)} forms fit ({names}); name one under `forms` of "
+                f"source {capture.source!r}, or make their [recognise] sections differ",
+            )
+        return Choice(form=None, reason=f"no form fits: {reasons or 'none is in force'}")
+
+    def _fail(
+        self, capture: Capture, reason: str, by: str, *, fault: ParseError | None = None
+    ) -> None:
+        faults = (
+            [
+                Fault(
+                    offset=fault.offset,
+                    line=0,
+                    field="",
+                    expected=fault.expected,
+                    found=fault.found,
+                )
+            ]
+            if fault
+            else []
+        )
+        with self.ledger.change(at=self.clock(), by=by) as change:
+            _close(change, capture, state="failed", final=True, reason=reason, faults=faults)
+        self.log.warning(
+            events.CAPTURE_FAILED, capture=capture.id, source=capture.source, reason=reason
+        )
+
+    def _load_plan(self, capture: Capture, *, final: bool, by: str) -> bool:
+        """Load a sheet or plan file dropped into the plan folder, once it has settled."""
+        if not final:
+            return False
+        data = content_from(self.ledger.conn, capture)
+        try:
+            loaded = load_capture(
+                self.ledger, capture, data, self.keeper, self.config, at=self.clock(), by=by
+            )
+        except (Refused, ValueError) as error:
+            self._fail(capture, str(error), by)
+            self.log.warning(events.PLAN_REFUSED, name=capture.name, reason=str(error))
+            return True
+        self.log.info(events.PLAN_LOADED, name=capture.name, loaded=str(loaded))
+        return True
+
+
+def _state(tally: Tally, *, done: bool, is_last: bool) -> str:
+    if not is_last:
+        return "stored"  # taken up again from here if the program is stopped now
+    return "read" if done and not tally.faults else "partly_read"
+
+
+def _replace(capture: Capture, before: Capture) -> Capture:
+    return replace(capture, form=before.form, form_sha256=before.form_sha256, resume=before.resume)
+
+
+def _close(
+    change: Change,
+    capture: Capture,
+    *,
+    state: str,
+    form: str = "",
+    form_sha256: str = "",
+    final: bool = False,
+    complete_to: int = 0,
+    resume: Resume | None = None,
+    tally: Tally | None = None,
+    faults: Sequence[Fault] = (),
+    reason: str = "",
+) -> None:
+    """Journal how far a capture has been read."""
+    resume = resume or Resume()
+    hidden = len(faults) - MOST_FAULTS
+    change.record(
+        "capture_read",
+        capture=capture.id,
+        state=state,
+        form=form,
+        form_sha256=form_sha256,
+        final=final,
+        complete_to=complete_to,
+        resume={"offset": resume.offset, "line": resume.line, "state": dict(resume.state)},
+        readings=capture.readings + tally.readings if tally else capture.readings,
+        repeats=capture.repeats + tally.repeats if tally else capture.repeats,
+        faults=[
+            {
+                "offset": fault.offset,
+                "line": fault.line,
+                "field": fault.field,
+                "expected": fault.expected,
+                "found": fault.found,
+            }
+            for fault in faults[:MOST_FAULTS]
+        ],
+        reason=reason or (f"{hidden} more faults are not listed" if hidden > 0 else ""),
+    )
+    change.conn.execute("DELETE FROM attempts WHERE capture = ?", (capture.id,))

@@ -1,0 +1,415 @@
+"""Inputs into force: bench sheets, plan files, forms, observations, and what they touch.
+
+Every input is a capture first. Whoever commits a changed input judges every run it touches in
+that same transaction; readings that waited for it are tried again.
+"""
+
+import tomllib
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+from ingestd.config import Config
+from ingestd.errors import Refused
+from ingestd.forms import shipped_forms, take_form
+from ingestd.gathering import day_of
+from ingestd.intake import store_arrival
+from ingestd.judging import judge_runs
+from ingestd.labels import label_key
+from ingestd.ledger import work
+from ingestd.ledger.bodies import body_of, sha256_of
+from ingestd.ledger.captures import Capture, get_capture
+from ingestd.ledger.connection import Connection
+from ingestd.ledger.plan import Book, BookKeeper, find_sample, input_name, take_input
+from ingestd.ledger.store import Change, Ledger, content_sha256
+from ingestd.model import Run, Sample, Tube
+from ingestd.plan.bench_sheet import SheetPlan, read_bench_sheet
+from ingestd.plan.book import PlanBook
+from ingestd.plan.faults import PlanError
+from ingestd.plan.observations import parse_observations
+from ingestd.plan.plan_file import TABLES, read_plan_file
+from ingestd.sources.arrivals import Arrival
+from ingestd.stamps import stamp
+from ingestd.taking import retry_waiting, waits_again
+from parsers import FormError
+
+PLAN_SOURCE = "plan"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Loaded:
+    """What a plan brought: inputs and runs that are new or say something new."""
+
+    inputs: tuple[str, ...] = ()
+    runs: tuple[str, ...] = ()
+    judged: tuple[str, ...] = ()
+
+    def __str__(self) -> str:
+        parts = []
+        if self.inputs:
+            parts.append(
+                f"{len(self.inputs)} inputs ({', '.join(self.inputs[:6])}"
+                f"{', …' if len(self.inputs) > 6 else ''})"
+            )
+        if self.runs:
+            parts.append(f"runs {', '.join(self.runs)}")
+        return "; ".join(parts) or "nothing new"
+
+
+class _Samples(Mapping[str, Sample]):
+    """The samples of a ledger, fetched one by one."""
+
+    def __init__(self, conn: Connection) -> None:
+        self._conn = conn
+
+    def __getitem__(self, code: str) -> Sample:
+        found = find_sample(self._conn, code)
+        if found is None:
+            raise KeyError(code)
+        return found[0]
+
+    def __iter__(self) -> Iterator[str]:
+        rows = self._conn.execute("SELECT DISTINCT name FROM inputs WHERE kind = 'sample'")
+        return iter([name for (name,) in rows])
+
+    def __len__(self) -> int:
+        return sum(1 for _ in self)
+
+
+class _SampleRuns(Mapping[str, str]):
+    """The run that brought each sample in."""
+
+    def __init__(self, conn: Connection) -> None:
+        self._conn = conn
+
+    def __getitem__(self, code: str) -> str:
+        row = self._conn.execute(
+            "SELECT run FROM tubes WHERE sample = ? ORDER BY started_at, run LIMIT 1", (code,)
+        ).fetchone()
+        if row is None:
+            raise KeyError(code)
+        return str(row[0])
+
+    def __iter__(self) -> Iterator[str]:
+        rows = self._conn.execute("SELECT DISTINCT sample FROM tubes WHERE sample <> ''")
+        return iter([name for (name,) in rows])
+
+    def __len__(self) -> int:
+        return sum(1 for _ in self)
+
+
+def plan_book(conn: Connection, book: Book) -> PlanBook:
+    """What a new plan is checked against."""
+    return PlanBook(
+        methods=book.methods,
+        lots=book.of("kit_lot"),
+        standards=book.of("control_standard"),
+        samples=_Samples(conn),
+        instruments=book.instruments,
+        points=book.of("sampling_point"),
+        sample_runs=_SampleRuns(conn),
+    )
+
+
+def load_file(
+    ledger: Ledger,
+    name: str,
+    data: bytes,
+    keeper: BookKeeper,
+    config: Config,
+    *,
+    at: datetime,
+    by: str,
+) -> Loaded:
+    """Store a plan as a capture and put it into force.
+
+    Raises:
+        PlanError, FormError, Refused: nothing of it is in force; the capture is kept as failed.
+    """
+    arrival = Arrival(
+        source=PLAN_SOURCE,
+        name=name,
+        pieces=(data,),
+        size=len(data),
+        sha256=content_sha256(data),
+        final=True,
+        seen_at=at,
+    )
+    with ledger.change(at=at, by=by) as change:
+        ident, _ = store_arrival(change, arrival, kind="plan")
+    capture = get_capture(ledger.conn, ident)
+    try:
+        return load_capture(ledger, capture, data, keeper, config, at=at, by=by)
+    except (PlanError, FormError, Refused) as error:
+        with ledger.change(at=at, by=by) as change:
+            close_plan(change, capture, state="failed", reason=str(error))
+        raise
+
+
+def load_capture(
+    ledger: Ledger,
+    capture: Capture,
+    data: bytes,
+    keeper: BookKeeper,
+    config: Config,
+    *,
+    at: datetime,
+    by: str,
+) -> Loaded:
+    """Put a stored plan into force: all of it in one transaction, or nothing.
+
+    Raises:
+        PlanError, FormError, Refused: what is wrong, with file, line, column, value and remedy.
+    """
+    if capture.oversize:
+        raise Refused(capture.name, "the file is over the size limit", "split the plan")
+    suffix = capture.name.rpartition(".")[2].lower()
+    stem = capture.name.rpartition("/")[2].rpartition(".")[0] or capture.name
+    with ledger.change(at=at, by=by) as change:
+        if suffix == "toml" and _is_form(data):
+            taken = take_form(change, stem, data, capture=capture.id)
+            loaded = Loaded(inputs=(f"form {stem}",) if taken else ())
+        elif suffix == "toml":
+            loaded = _take_plan_file(change, capture, data, keeper, config)
+        elif suffix in ("csv", "xlsx", "txt"):
+            book = plan_book(change.conn, keeper.current(change.conn))
+            sheet = read_bench_sheet(data, capture.name, config.site.policy, book)
+            loaded = take_sheet(change, sheet, capture.id, keeper, config)
+        else:
+            raise Refused(
+                capture.name,
+                f"a plan cannot be a .{suffix} file",
+                "bench sheets are .csv or .xlsx, plan files and forms .toml",
+            )
+        close_plan(change, capture, state="read", reason=str(loaded))
+    return loaded
+
+
+def close_plan(change: Change, capture: Capture, *, state: str, reason: str) -> None:
+    """Journal what became of a plan's capture."""
+    change.record(
+        "capture_read",
+        capture=capture.id,
+        state=state,
+        form="",
+        form_sha256="",
+        final=True,
+        complete_to=capture.size if state == "read" else 0,
+        resume={"offset": 0, "line": 0, "state": {}},
+        readings=0,
+        repeats=0,
+        faults=[],
+        reason=reason,
+    )
+    change.conn.execute("DELETE FROM attempts WHERE capture = ?", (capture.id,))
+
+
+def _is_form(data: bytes) -> bool:
+    try:
+        return "shape" in tomllib.loads(data.decode("utf-8-sig"))
+    except (UnicodeDecodeError, tomllib.TOMLDecodeError):
+        return False  # the plan file's reader says where and why
+
+
+def _take_plan_file(
+    change: Change, capture: Capture, data: bytes, keeper: BookKeeper, config: Config
+) -> Loaded:
+    items = read_plan_file(data, capture.name, config.site.policy)
+    taken = []
+    for kind, table in TABLES.items():
+        for value in getattr(items, table.items):
+            if take_input(change, kind, value, capture=capture.id):
+                taken.append((kind, value))
+    runs = touched_runs(change, taken)
+    judge_runs(change, runs, keeper, config.site.policy, cause=f"plan {capture.name}")
+    return Loaded(
+        inputs=tuple(f"{kind} {input_name(kind, value)}" for kind, value in taken),
+        judged=tuple(runs),
+    )
+
+
+def take_sheet(
+    change: Change, sheet: SheetPlan, capture: int, keeper: BookKeeper, config: Config
+) -> Loaded:
+    """Put the runs, samples and observations of a checked bench sheet into force."""
+    samples = [s for s in sheet.samples if take_input(change, "sample", s, capture=capture)]
+    planned = [run for run in sheet.runs if _plan_run(change, run, capture, config)]
+    names = {run.name for run in planned}
+    for note in sheet.observations:
+        if note.run in names or not _is_noted(change.conn, note.run, note.position, note.key):
+            record_observation(change, note.run, note.position, note.key, note.value)
+    labels = {label_key(tube.label) for run in planned for tube in run.tubes}
+    if any(run.order == "in_sheet_order" for run in planned):
+        labels.add("")
+    filled = retry_waiting(change, labels, keeper, config.plan.open_days)
+    judged = [*names, *filled, *touched_runs(change, [("sample", s) for s in samples])]
+    judge_runs(change, judged, keeper, config.site.policy, cause="bench sheet")
+    return Loaded(
+        inputs=tuple(f"sample {sample.code}" for sample in samples),
+        runs=tuple(run.name for run in planned),
+        judged=tuple(dict.fromkeys(judged)),
+    )
+
+
+def _is_noted(conn: Connection, run: str, position: int | None, key: str) -> bool:
+    return any(
+        note.position == position and note.key == key
+        for note in work.current_observations(conn, run)
+    )
+
+
+def _plan_run(change: Change, run: Run, capture: int, config: Config) -> bool:
+    """Plan a run, or a new version of it; False if the ledger already says the same."""
+    change.flush()
+    body = body_of(run)
+    digest = sha256_of(body)
+    before = work.find_run(change.conn, run.name)
+    if before is not None and before.sha256 == digest:
+        return False
+    change.record(
+        "run_planned",
+        version=before.version + 1 if before else 1,
+        capture=capture,
+        day=day_of(run.started_at, config.site.policy).isoformat(),
+        started_at=stamp(run.started_at),
+        body=body,
+        sha256=digest,
+    )
+    if before is not None:
+        _unplace_moved(change, before.run, run)
+    change.flush()
+    return True
+
+
+def _unplace_moved(change: Change, old: Run, new: Run) -> None:
+    """Readings of positions that now hold another tube wait again, lest they change samples."""
+
+    def sense(tube: Tube) -> tuple[str, str, str]:
+        return label_key(tube.label), tube.sample, tube.role
+
+    now = {tube.position: sense(tube) for tube in new.tubes}
+    for position, readings in work.placed_readings(change.conn, old.name).items():
+        was = next((sense(tube) for tube in old.tubes if tube.position == position), None)
+        if was is not None and now.get(position) != was:
+            for reading in readings:
+                waits_again(
+                    change, reading, f"The sheet of run {new.name} changed tube {position}."
+                )
+
+
+def touched_runs(change: Change, taken: Sequence[tuple[str, Any]]) -> list[str]:
+    """Runs that changed inputs touch and that are not settled: incomplete, or with a result
+    that is neither released nor withdrawn.
+    """
+    change.flush()
+    unsettled = (
+        "(r.complete = 0 OR EXISTS (SELECT 1 FROM results x WHERE x.run = r.name"
+        " AND x.state NOT IN ('released', 'withdrawn')))"
+    )
+    found: dict[str, None] = {}
+    for kind, value in taken:
+        match kind:
+            case "method":
+                where, key = "r.method = ?", value.name
+            case "calibration" | "digestion_comparison" | "competence" | "chart_limits":
+                where, key = "r.method = ?", value.method
+            case "kit_lot":
+                where = "r.name IN (SELECT run FROM tubes WHERE lot = ?)"
+                key = value.lot
+            case "sample":
+                where = "r.name IN (SELECT run FROM tubes WHERE sample = ?)"
+                key = value.code
+            case "instrument":
+                where = (
+                    "r.name IN (SELECT p.run FROM placements p JOIN readings d ON d.id = p.reading"
+                    " WHERE d.instrument = ?)"
+                )
+                key = value.name
+            case "control_standard":
+                where = "instr(r.body, ?) > 0"
+                key = f'"standard":"{value.lot}"'
+            case _:
+                continue
+        rows = change.conn.execute(
+            f"SELECT r.name FROM runs r WHERE {where} AND {unsettled} ORDER BY r.started_at",  # noqa: S608 - fixed texts
+            (key,),
+        )
+        found.update((name, None) for (name,) in rows)
+    return list(found)
+
+
+def record_observation(
+    change: Change, run: str, position: int | None, key: str, value: str
+) -> int:
+    """Journal one observation; returns its id."""
+    ident = change.new_id("observations")
+    change.record("observed", id=ident, run=run, position=position, key=key, value=value)
+    return ident
+
+
+def observe(
+    change: Change,
+    run_name: str,
+    position: int | None,
+    pairs: Sequence[str],
+    keeper: BookKeeper,
+    config: Config,
+) -> int:
+    """Note KEY=VALUE pairs about a run or one of its tubes, and judge it anew.
+
+    Returns:
+        How many observations were noted.
+
+    Raises:
+        PlanError: what is wrong with which pair. Refused: there is no such run.
+    """
+    stored = work.get_run(change.conn, run_name)
+    lots = keeper.current(change.conn).of("kit_lot")
+    noted = parse_observations(pairs, stored.run, position, config.site.policy, lots=lots)
+    for key, value in noted:
+        record_observation(change, run_name, position, key, value)
+    labels = {label_key(tube.label) for tube in stored.run.tubes}
+    filled = retry_waiting(change, labels, keeper, config.plan.open_days)
+    judge_runs(change, [run_name, *filled], keeper, config.site.policy, cause="observation")
+    return len(noted)
+
+
+def take_forms(ledger: Ledger, config: Config, *, at: datetime, by: str) -> list[str]:
+    """Put the shipped forms and the site's form folder into force; returns names that changed.
+
+    Raises:
+        FormError: one of the site's forms is wrong; nothing is changed.
+    """
+    texts = shipped_forms()
+    if config.plan.forms is not None and config.plan.forms.is_dir():
+        for path in sorted(config.plan.forms.glob("*.toml")):
+            texts[path.stem] = path.read_bytes()
+    changed = []
+    with ledger.change(at=at, by=by) as change:
+        for name, data in texts.items():
+            if _is_in_force(change.conn, name, content_sha256(data)):
+                continue
+            arrival = Arrival(
+                source="forms",
+                name=f"{name}.toml",
+                pieces=(data,),
+                size=len(data),
+                sha256=content_sha256(data),
+                final=True,
+                seen_at=at,
+            )
+            ident, _ = store_arrival(change, arrival, kind="plan")
+            change.flush()
+            take_form(change, name, data, capture=ident)
+            close_plan(change, get_capture(change.conn, ident), state="read", reason="form")
+            changed.append(name)
+    return changed
+
+
+def _is_in_force(conn: Connection, name: str, sha256: str) -> bool:
+    row = conn.execute(
+        "SELECT sha256 FROM inputs WHERE kind = 'form' AND name = ? ORDER BY version DESC LIMIT 1",
+        (name,),
+    ).fetchone()
+    return row is not None and row[0] == sha256
