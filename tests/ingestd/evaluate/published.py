@@ -6,7 +6,7 @@ from decimal import Decimal
 from fractions import Fraction
 from pathlib import Path
 
-from ingestd.evaluate.rounding import leading_place, round_to
+from ingestd.evaluate.rounding import leading_place, round_significant, round_to
 
 DATA = Path(__file__).parent / "data"
 
@@ -38,7 +38,8 @@ class Check:
     def agrees(self, got: Decimal | Fraction | int) -> None:
         """Fail, quoting the row, unless the number is as close as the row demands.
 
-        A tolerance is "digits" (every printed digit), "N rel" (relative) or "N" (absolute).
+        A tolerance is "digits" (to the last printed place), "15 digits" (significant), "exact",
+        "N rel" (relative) or "N" (absolute).
         """
         want = Decimal(self.expected)
         exact = Fraction(got)
@@ -46,6 +47,11 @@ class Check:
             printed = want.as_tuple().exponent
             assert isinstance(printed, int)
             close = round_to(exact, Decimal((0, (1,), printed))) == want
+        elif self.tolerance.endswith(" digits"):
+            count = int(self.tolerance.removesuffix(" digits"))
+            close = round_significant(exact, count) == want
+        elif self.tolerance == "exact":
+            close = exact == Fraction(want)
         elif self.tolerance.endswith(" rel"):
             allowed = Fraction(self.tolerance.removesuffix(" rel")) * abs(Fraction(want))
             close = abs(exact - Fraction(want)) <= allowed
