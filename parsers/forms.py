@@ -11,6 +11,7 @@ Bytes that cannot be typed (STX, ETX, CR) are written in TOML with its own escap
 import re
 import tomllib
 from functools import partial
+from itertools import pairwise
 from typing import Annotated, Any, Literal, Self, get_args
 
 from pydantic import (
@@ -189,6 +190,8 @@ class FieldRules(_Rules):
         start, end: 1-based first and last character (fixed width).
         label: label of its line (report, pairs in a frame) or of a line above the header that
             holds for the rows below (table); one or several spellings.
+        holds: a label above a header holds for the table below it ("block") or, until it is
+            stated anew, for all that follow ("file").
         constant: text that stands for the field in every reading.
         default: text used where the place is empty or missing.
         required: "value" (must be there and hold something), "place" (column or label must be
@@ -212,6 +215,7 @@ class FieldRules(_Rules):
     start: Annotated[int, Field(ge=1)] | None = None
     end: Annotated[int, Field(ge=1)] | None = None
     label: Texts = ()
+    holds: Literal["block", "file"] = "block"
     constant: str | None = None
     default: str | None = None
     required: Required = "value"
@@ -303,6 +307,7 @@ class TableRules(_Rules):
         blocks: "none"; "blank" (a blank line ends a table, another preamble and header may
             follow).
         stated_separator: between label and text in the lines above the header.
+        other_columns: header cells that are known and not read.
         short_rows: rows may lack empty cells at their end.
     """
 
@@ -318,6 +323,7 @@ class TableRules(_Rules):
     end: Pattern | None = None
     blocks: Literal["none", "blank"] = "none"
     stated_separator: Annotated[str, Field(min_length=1)] = ":"
+    other_columns: Texts = ()
     short_rows: bool = False
     wide: WideRules | None = None
 
@@ -352,6 +358,7 @@ class ReportRules(_Rules):
         first_label: label that begins each block.
         last_label: label of the line that completes a block; without it the next block, a
             parting line, the end mark or the end of the file does.
+        other_labels: labels that are known and not read.
         ignore: patterns of whole lines that are passed over anywhere (page headers).
         end: pattern of the line behind which nothing more comes.
     """
@@ -361,6 +368,7 @@ class ReportRules(_Rules):
     rule: Pattern | None = None
     first_label: Texts = ()
     last_label: Texts = ()
+    other_labels: Texts = ()
     ignore: Patterns = ()
     end: Pattern | None = None
 
@@ -634,6 +642,18 @@ def _check_whole(form: Form) -> None:
         _check_field(form, name, rules, wrong)
     if wide is None and not {"value", "absorbance"} & set(form.fields):
         raise wrong("fields", "needs value or absorbance, or [table.wide]")
+    gives_unit = any(
+        rules.unit_follows or "unit" in _groups_of(rules.column_pattern)
+        for rules in form.fields.values()
+    )
+    if "unit" in form.fields and (gives_unit or (wide and "unit" in _groups_of(wide.pattern))):
+        raise wrong("fields.unit", "the unit comes from two places")
+    if "method" in form.fields and (
+        wide or any("method" in _groups_of(r.column_pattern) for r in form.fields.values())
+    ):
+        raise wrong("fields.method", "the method comes from two places")
+    if form.table is not None:
+        _check_table(form, form.table, wrong)
     if "dilution" in form.fields and form.dilution_applied is None:
         raise wrong(
             "dilution_applied",
@@ -647,6 +667,28 @@ def _check_whole(form: Form) -> None:
                 raise wrong(
                     "identity", "names a field that the form lacks", name, tuple(sorted(known))
                 )
+
+
+def _groups_of(pattern: str | None) -> frozenset[str]:
+    return frozenset(re.compile(pattern).groupindex) if pattern else frozenset()
+
+
+def _check_table(form: Form, table: TableRules, wrong: Any) -> None:
+    places = {source for rules in form.fields.values() for source in rules.sources}
+    if table.has_names and table.wide is None and not places & {"column", "column_pattern"}:
+        raise wrong("table.header", "no field is found by a column name", table.header, ("none",))
+    if not table.has_names and table.wide is not None:
+        raise wrong("table.wide", "needs a header with names")
+    if not table.has_names and table.header_pattern is None and "label" in places:
+        raise wrong("table.header_pattern", "is missing: which line ends the stated lines?")
+    if not table.has_names and table.header_pattern is None and table.blocks == "blank":
+        raise wrong("table.blocks", "needs header_pattern where columns have no names")
+    for name, rules in form.fields.items():
+        if table.cells is not None and rules.position is not None and rules.position > table.cells:
+            raise wrong(f"fields.{name}.position", "lies behind the last cell", rules.position)
+        if rules.column_pattern is not None and rules.required == "no":
+            # A pattern cannot tell an absent column from a misspelt one.
+            raise wrong(f"fields.{name}.required", "a column by pattern is never optional", "no")
 
 
 _SOURCES_OF_SHAPE = {
@@ -691,6 +733,8 @@ def _check_field(form: Form, name: str, rules: FieldRules, wrong: Any) -> None:
     elif rules.sources[0] not in allowed:
         raise wrong(f"{key}.{rules.sources[0]}", "does not go with this shape", allowed=allowed)
     kind = form.kind(name)
+    if rules.unit_follows and name != "value":
+        raise wrong(f"{key}.unit_follows", "goes with the field value only")
     if kind in ("number", "dilution"):
         decimal = rules.decimal or form.numbers.decimal
         thousands = form.numbers.thousands if rules.thousands is None else rules.thousands
@@ -726,6 +770,6 @@ def _check_pattern(kind: Kind, pattern: str, wrong: Any) -> None:
         raise wrong(f"does not state exactly a {kind}", pattern)
     if ("f" in groups) > ("s" in groups):
         raise wrong("states a fraction without a second", pattern)
-    for part, following in zip(parts, parts[1:], strict=False):
+    for part, following in pairwise(parts):
         if part in ("M", "D", "h", "f") and following in _GROUPS and following not in ("AP", "ZZ"):
             raise wrong(f"nothing parts {part} from {following}; digits could go to both", pattern)

@@ -1,0 +1,258 @@
+"""One line of a table becomes cells, each with its first and last character in the line.
+
+Quoting follows RFC 4180 to the letter: a cell is quoted as a whole or holds no quote, and a
+quote inside a quoted cell is doubled. Anything else is refused rather than interpreted.
+"""
+
+import re
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass
+from typing import Final
+
+from parsers.cells import BLANKS
+from parsers.forms import Form
+from parsers.readings import Span
+
+_WORDS: Final = re.compile(r"[^ \t]+")
+_PHRASES: Final = re.compile(r"[^ \t]+(?: [^ \t]+)*")
+
+
+class RowError(ValueError):
+    """The line cannot be cut into cells; says at which character and what was expected."""
+
+    def __init__(self, at: int, expected: str, *, is_open: bool = False) -> None:
+        self.at = at
+        self.expected = expected
+        self.is_open = is_open
+        super().__init__(expected)
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """A line cut into cells.
+
+    Attributes:
+        cells: their texts, quotes undone.
+        edges: first and behind-last character of each cell in the line, without its quotes.
+        quote: the quote that is doubled inside quoted cells, "" where there is none.
+    """
+
+    cells: list[str]
+    edges: list[tuple[int, int]]
+    quote: str = ""
+
+    def character(self, cell: int, at: int) -> int:
+        """Index in the line of character `at` of a cell."""
+        start, end = self.edges[cell]
+        if self.quote and end - start != len(self.cells[cell]):
+            at += self.cells[cell].count(self.quote, 0, at)
+        return start + at
+
+
+@dataclass(frozen=True, slots=True)
+class PlacedRow:
+    """A row with its place in the capture.
+
+    Attributes:
+        text: the characters of the row, line ends inside quotes included.
+        row: its cells.
+        span: its bytes.
+        line: number of its first line.
+        width: gives the bytes that a text takes.
+    """
+
+    text: str
+    row: Row
+    span: Span
+    line: int
+    width: Callable[[str], int]
+
+    def offset(self, character: int) -> int:
+        """Byte offset of a character of the row."""
+        return self.span.start + self.width(self.text[:character])
+
+    def place(self, cell: int, start: int, end: int) -> Span:
+        """The bytes of characters `start` to `end` of a cell."""
+        first = self.row.character(cell, start)
+        last = self.row.character(cell, end)
+        offset = self.offset(first)
+        return Span(offset, offset + self.width(self.text[first:last]))
+
+
+Splitter = Callable[[str], Row]
+
+
+def splitter(form: Form) -> Splitter:
+    """The function that cuts a line of this form's table."""
+    table = form.table
+    if table is None:
+        raise ValueError("only a table has rows")
+    if table.delimiter == "spaces":
+        return lambda line: _cut_at_runs(_WORDS, line)
+    if table.delimiter == "gaps":
+        return lambda line: _cut_at_runs(_PHRASES, line)
+    if table.delimiter == "fixed":
+        ranges = [
+            (rules.start - 1, rules.end)
+            for rules in form.fields.values()
+            if rules.start is not None and rules.end is not None
+        ]
+        return lambda line: _cut_at_characters(ranges, line)
+    delimiter, quote = delimiter_of(form), table.quote
+    if not quote:
+        return lambda line: _cut_plain(line, delimiter)
+    return lambda line: (
+        _cut_quoted(line, delimiter, quote) if quote in line else _cut_plain(line, delimiter)
+    )
+
+
+def delimiter_of(form: Form) -> str:
+    """The single character between cells, "" for runs of blanks and fixed width."""
+    if form.table is None or form.table.delimiter in ("spaces", "gaps", "fixed"):
+        return ""
+    return "\t" if form.table.delimiter == "tab" else form.table.delimiter
+
+
+def _cut_plain(line: str, delimiter: str) -> Row:
+    cells = line.split(delimiter)
+    edges, at = [], 0
+    for cell in cells:
+        edges.append((at, at + len(cell)))
+        at += len(cell) + 1
+    return Row(cells, edges)
+
+
+def _cut_quoted(line: str, delimiter: str, quote: str) -> Row:
+    cells: list[str] = []
+    edges: list[tuple[int, int]] = []
+    at = 0
+    while True:
+        if line.startswith(quote, at):
+            closing = _closing(line, quote, at)
+            cells.append(line[at + 1 : closing].replace(quote * 2, quote))
+            edges.append((at + 1, closing))
+            behind = closing + 1
+            if behind < len(line) and line[behind] != delimiter:
+                raise RowError(behind, f"{delimiter!r} or the end of the row behind a quote")
+        else:
+            found = line.find(delimiter, at)
+            behind = len(line) if found < 0 else found
+            stray = line.find(quote, at, behind)
+            if stray >= 0:
+                raise RowError(stray, "no quote inside a cell that is not quoted as a whole")
+            cells.append(line[at:behind])
+            edges.append((at, behind))
+        if behind >= len(line):
+            return Row(cells, edges, quote)
+        at = behind + 1
+
+
+def _closing(line: str, quote: str, opening: int) -> int:
+    """Index of the quote that closes the one at `opening`."""
+    at = opening + 1
+    while (found := line.find(quote, at)) >= 0:
+        if not line.startswith(quote, found + 1):
+            return found
+        at = found + 2
+    raise RowError(opening, "a closing quote", is_open=True)
+
+
+def _cut_at_runs(pattern: re.Pattern[str], line: str) -> Row:
+    found = list(pattern.finditer(line))
+    return Row([match[0] for match in found], [match.span() for match in found])
+
+
+def _cut_at_characters(ranges: list[tuple[int, int]], line: str) -> Row:
+    """Cells at fixed characters; a word that sticks out of its columns is refused."""
+    for start, end in ranges:
+        for edge, outside in ((start, start - 1), (end, end)):
+            is_word = 0 < edge < len(line) and not {line[edge - 1], line[edge]} & set(BLANKS)
+            if is_word and not any(low <= outside < high for low, high in ranges):
+                raise RowError(outside, f"a blank beside the columns {start + 1} to {end}")
+    edges = [(min(start, len(line)), min(end, len(line))) for start, end in ranges]
+    return Row([line[start:end] for start, end in edges], edges)
+
+
+@dataclass(frozen=True, slots=True)
+class RowPlaces:
+    """How to find a plain row's fields again in its line.
+
+    Attributes:
+        delimiter: the character between cells.
+        columns: field name and index of its cell.
+        supplied: text of each field that the row itself does not state.
+        supplied_spans: where those of them stand that the capture states.
+        width: gives the bytes that a text takes.
+    """
+
+    delimiter: str
+    columns: tuple[tuple[str, int], ...]
+    supplied: Mapping[str, str]
+    supplied_spans: Mapping[str, Span]
+    width: Callable[[str], int]
+
+
+class RowFields(Mapping[str, str]):
+    """The fields of a plain row as printed, cut from its line when asked for."""
+
+    __slots__ = ("_line", "_places")
+
+    def __init__(self, places: RowPlaces, line: str) -> None:
+        self._places = places
+        self._line = line
+
+    def _all(self) -> dict[str, str]:
+        cells = self._line.split(self._places.delimiter)
+        found = dict(self._places.supplied)
+        for name, at in self._places.columns:
+            if text := cells[at].strip(BLANKS):
+                found[name] = text
+        return found
+
+    def __getitem__(self, name: str) -> str:
+        return self._all()[name]
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(self._all())
+
+    def __len__(self) -> int:
+        return len(self._all())
+
+    def __repr__(self) -> str:
+        return repr(self._all())
+
+
+class RowSpans(Mapping[str, Span]):
+    """Where the fields of a plain row stand, measured in its line when asked for."""
+
+    __slots__ = ("_line", "_places", "_start")
+
+    def __init__(self, places: RowPlaces, line: str, start: int) -> None:
+        self._places = places
+        self._line = line
+        self._start = start
+
+    def _all(self) -> dict[str, Span]:
+        places, line = self._places, self._line
+        row = _cut_plain(line, places.delimiter)
+        found = dict(places.supplied_spans)
+        for name, at in places.columns:
+            cell = row.cells[at]
+            text = cell.strip(BLANKS)
+            if text:
+                first = row.edges[at][0] + len(cell) - len(cell.lstrip(BLANKS))
+                start = self._start + places.width(line[:first])
+                found[name] = Span(start, start + places.width(text))
+        return found
+
+    def __getitem__(self, name: str) -> Span:
+        return self._all()[name]
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(self._all())
+
+    def __len__(self) -> int:
+        return len(self._all())
+
+    def __repr__(self) -> str:
+        return repr(self._all())
