@@ -368,7 +368,7 @@ class TableReader:
         self._read_row(line, row)
 
     def _close_quoted(self) -> None:
-        """Join the lines of a quoted row; when it cannot be closed, only its first line is lost."""
+        """Join the lines of a quoted row; one that never closes costs only its first line."""
         first, last = self._waiting[0], self._waiting[-1]
         text = self._between(first, last)
         is_over = len(text) > self._form.limits.line_length
