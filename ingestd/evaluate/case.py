@@ -11,6 +11,7 @@ from typing import Literal
 from ingestd.evaluate.bench import Bench
 from ingestd.evaluate.figures import Exact
 from ingestd.evaluate.local_time import local_day
+from ingestd.evaluate.own_uncertainty import NOT_STATED
 from ingestd.evaluate.rules.rule import HOLD, REFUSE
 from ingestd.model import Finding, KitLot, Role, RunFacts, Sample, StoredReading, Tube
 
@@ -91,6 +92,8 @@ class RunCase:
         closed: why a person closed the run, None while it is open.
         of_sample: the tubes of each sample, by position.
         of_its_own: findings that speak of one sample only.
+        histories: earlier numbers of each sampling point, sorted, filled as they are asked for.
+        uncertainty: what the control history says of the method's results.
         coloured: the colour blank of each sample that has one.
     """
 
@@ -101,6 +104,7 @@ class RunCase:
         "day",
         "facts",
         "findings",
+        "histories",
         "method",
         "missing",
         "of_its_own",
@@ -108,6 +112,7 @@ class RunCase:
         "run",
         "site",
         "tubes",
+        "uncertainty",
     )
 
     def __init__(self, facts: RunFacts) -> None:
@@ -124,6 +129,8 @@ class RunCase:
         self.of_sample: dict[str, list[TubeCase]] = {}
         self.of_its_own: dict[str, list[Finding]] = {}
         self.coloured: dict[str, TubeCase] = {}
+        self.histories: dict[str, list[Decimal]] = {}
+        self.uncertainty = NOT_STATED
         for tube in sorted(facts.run.tubes, key=_position):
             case = TubeCase(
                 tube,

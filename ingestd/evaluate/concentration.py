@@ -1,13 +1,15 @@
 """The concentration a tube shows, in the method's unit and in the undiluted sample."""
 
+from decimal import Decimal
 from fractions import Fraction
 from functools import lru_cache
 
 from ingestd.evaluate.case import RunCase, TubeCase
-from ingestd.evaluate.figures import Exact, plain, short, times
+from ingestd.evaluate.figures import Exact, per, plain, short, times
 from ingestd.evaluate.rounding import leading_place
+from ingestd.evaluate.rules.calibrated import compare_calibrated, compute_concentration
 from ingestd.evaluate.rules.dilution import apply_dilution
-from ingestd.evaluate.rules.rule import HOLD, PASS, Rule
+from ingestd.evaluate.rules.rule import HOLD, PASS, REFUSE, Rule
 from parsers.units import Unit, UnitError, conversion_factor, parse_unit
 
 READING_UNIT = Rule(
@@ -67,6 +69,9 @@ def state_concentration(run: RunCase, tube: TubeCase) -> None:
         printed = times(printed, factor)
     tube.shown = reading.censored
     tube.gross = apply_dilution(run, tube, printed)
+    computed = compute_concentration(run, tube)
+    if computed is not None:
+        _take_computed(run, tube, computed)
     if reading.value is None or tube.gross is None:
         return
     exponent = reading.value.as_tuple().exponent
@@ -94,12 +99,39 @@ def state_concentration(run: RunCase, tube: TubeCase) -> None:
             )
 
 
+def _take_computed(run: RunCase, tube: TubeCase, computed: Fraction) -> None:
+    """Compare the computed concentration with the instrument's, or use it where there is none."""
+    reading = tube.reading
+    if reading is None or reading.censored:
+        return
+    if reading.value is not None:
+        if tube.gross is not None:
+            compare_calibrated(run, tube, computed, per(tube.gross, tube.factor))
+        return
+    if any(f.verdict is HOLD or f.verdict is REFUSE for f in tube.findings):
+        return  # the dilution is in doubt
+    tube.gross = times(computed, tube.factor)
+    # No digit was printed; three significant ones are what an absorbance is read to.
+    tube.place = leading_place(tube.gross) - 2 if tube.gross else 0
+    tube.steps.append(
+        f"Calibration {run.method.calibration} gives {short(computed)} {run.method.unit} in the "
+        f"tube for an absorbance of {plain(reading.absorbance or Decimal(0))}."
+    )
+    if tube.factor != 1:
+        tube.steps.append(
+            f"Times the dilution factor {plain(tube.factor)}: {short(tube.gross)} "
+            f"{run.method.unit} in the sample."
+        )
+
+
 def _factor_to_method(run: RunCase, tube: TubeCase) -> Fraction | None:
     """Return the factor from the reading's unit to the method's, None where a hold says why."""
     reading, method = tube.reading, run.method
     if reading is None:
         return None
     position = tube.position
+    if not reading.unit and reading.value is None and not reading.censored:
+        return Fraction(1)  # only an absorbance is shown, which has no unit
     if not reading.unit:
         tube.findings.append(
             READING_UNIT.answer(

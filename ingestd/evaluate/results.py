@@ -7,7 +7,9 @@ from typing import Literal
 from ingestd.evaluate.case import RunCase, TubeCase
 from ingestd.evaluate.figures import Exact, as_digits, plain
 from ingestd.evaluate.rounding import leading_place, round_to
+from ingestd.evaluate.rules.point_history import compare_history
 from ingestd.evaluate.rules.rule import CAUTION, HOLD, PASS, REFUSE, Parameters, Rule
+from ingestd.evaluate.rules.sum_checks import as_sample_value, check_sums
 from ingestd.model import Finding, Method, ResultOutcome, Role, SitePolicy, State
 
 Censored = Literal["", "<", ">"]
@@ -112,6 +114,18 @@ def _state(
                 limit="a number",
             )
         )
+    steps = [step for t in live for step in t.steps]
+    stated, text, unrounded, uncertainty = None, "", None, None
+    if value is not None:
+        stated, text, unrounded = _stated(run, read, value, censored, steps)
+        if not censored:
+            uncertainty = _uncertainty(run, read, value, stated, steps)
+            note = compare_history(run, sample, stated)
+            if note is not None:
+                findings.append(note)
+        if run.facts.companions:
+            own_value = as_sample_value(run, sample, stated, censored, uncertainty)
+            findings += check_sums(run, own_value)
     blocking, cautions, passes = _parted(findings)
     if of_run[0]:
         blocking += of_run[0]
@@ -121,10 +135,6 @@ def _state(
         state = State.REFUSED if blocking[0].verdict is REFUSE else State.HELD
     elif not complete or not read:
         state = State.AWAITING
-    steps = [step for t in live for step in t.steps]
-    stated, text, unrounded = None, "", None
-    if value is not None:
-        stated, text, unrounded = _stated(run, read, value, censored, steps)
     return ResultOutcome(
         sample=sample,
         analyte=method.analyte,
@@ -135,7 +145,7 @@ def _state(
         censored=censored,
         text=text,
         unrounded=unrounded,
-        uncertainty=None,
+        uncertainty=uncertainty,
         state=state,
         findings=(*blocking, *cautions, *of_run[1], *passes, *of_run[2]),
         steps=tuple(steps),
@@ -197,6 +207,23 @@ def _stated(
     text = format(stated, "f")
     steps.append(f"Rounded once to a multiple of {plain(step)}: {text} {unit}.")
     return stated, text, unrounded
+
+
+def _uncertainty(
+    run: RunCase, tubes: list[TubeCase], value: Exact, stated: Decimal, steps: list[str]
+) -> Decimal | None:
+    """Return the expanded uncertainty in the result's unit, rounded to the value's own place.
+
+    Never rounded to nothing: less than half a step is stated as one step.
+    """
+    steps.append(run.uncertainty.sentence)
+    percent = run.uncertainty.percent
+    if percent is None or stated <= 0:
+        return None
+    step = rounding_step(run.method, tubes, value)
+    expanded = round_to(percent * stated / 100, step, run.site.rounding) or step
+    steps.append(f"± {plain(expanded)} {run.method.unit} on {plain(stated)}.")
+    return expanded
 
 
 def _bound_digits(value: Exact, censored: Censored) -> Decimal:

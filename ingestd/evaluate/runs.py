@@ -6,35 +6,49 @@ it needs, and last the results are stated from what was found.
 """
 
 from collections.abc import Callable
+from decimal import Context, Decimal, localcontext
 
 from ingestd.evaluate.bench import UnreadableNoteError
 from ingestd.evaluate.case import RunCase, TubeCase
 from ingestd.evaluate.concentration import state_concentration
 from ingestd.evaluate.figures import as_digits
+from ingestd.evaluate.own_uncertainty import OwnUncertainty, own_uncertainty
 from ingestd.evaluate.results import state_results
 from ingestd.evaluate.rules.blank import judge_blanks, state_blank, subtract_blanks
+from ingestd.evaluate.rules.charts import judge_charts
 from ingestd.evaluate.rules.chloride import judge_chloride
 from ingestd.evaluate.rules.completeness import judge_completeness
-from ingestd.evaluate.rules.control_standard import judge_control_standards
+from ingestd.evaluate.rules.control_standard import judge_control_standards, nominal_of
 from ingestd.evaluate.rules.digestion import judge_digestion
 from ingestd.evaluate.rules.duplicates import judge_duplicates
+from ingestd.evaluate.rules.fast_digestion import judge_fast_digestion
 from ingestd.evaluate.rules.kit_lot import judge_box_counts, judge_kit_lot
 from ingestd.evaluate.rules.measuring_range import judge_range
 from ingestd.evaluate.rules.note import READABLE_NOTE
+from ingestd.evaluate.rules.people_and_instruments import judge_competence, judge_verification
 from ingestd.evaluate.rules.reading import choose_reading, judge_possible, judge_time
+from ingestd.evaluate.rules.replicates import judge_homogenised, judge_replicates
 from ingestd.evaluate.rules.rule import HOLD
+from ingestd.evaluate.rules.spike import judge_spikes
 from ingestd.evaluate.rules.timing import judge_cooling, judge_holding, judge_reaction
 from ingestd.evaluate.rules.turbidity import judge_turbidity
 from ingestd.model import Finding, Role, RunFacts, RunOutcome, TubeOutcome
+from parsers.units import UnitError
+
+ARITHMETIC = Context(prec=60)
+"""What every plain Decimal operation of a judgement runs in, whatever the caller's thread has
+set: wide enough that no product of printed digits is ever rounded."""
 
 TubeRule = Callable[[RunCase, TubeCase], Finding | None]
 
 TUBE_RULES: tuple[TubeRule, ...] = (
     judge_time,
     judge_kit_lot,
+    judge_homogenised,
     judge_turbidity,
     judge_chloride,
     judge_digestion,
+    judge_fast_digestion,
     judge_cooling,
     judge_reaction,
     judge_holding,
@@ -50,7 +64,11 @@ def evaluate(facts: RunFacts) -> RunOutcome:
         facts: everything the judgement depends on, gathered before it is made.
 
     """
-    run = RunCase(facts)
+    with localcontext(ARITHMETIC):
+        return _evaluate(RunCase(facts))
+
+
+def _evaluate(run: RunCase) -> RunOutcome:
     blanks: list[TubeCase] = []
     others: list[TubeCase] = []
     for tube in run.tubes:
@@ -60,20 +78,42 @@ def evaluate(facts: RunFacts) -> RunOutcome:
         _judge_tube(run, tube)
     for tube in others:
         _judge_tube(run, tube)
+    judge_competence(run)
+    judge_verification(run)
     judge_box_counts(run)
     judge_blanks(run)
     judge_control_standards(run)
     judge_duplicates(run)
+    judge_charts(run)
+    judge_spikes(run)
+    judge_replicates(run)
     judge_completeness(run)
+    run.uncertainty = _uncertainty_of(run)
     results = state_results(run)
     return RunOutcome(
-        run=facts.run.name,
+        run=run.run.name,
         complete=not run.missing,
         missing=tuple(run.missing),
         tubes=tuple(_tube_outcome(tube) for tube in run.tubes),
         results=tuple(results),
         findings=tuple(run.findings),
     )
+
+
+def _uncertainty_of(run: RunCase) -> OwnUncertainty:
+    """Return what the control history says of results, by the control standard in use."""
+    for tube in run.of_role(Role.CONTROL_STANDARD):
+        standard = run.facts.standards.get(tube.tube.standard)
+        if standard is None:
+            continue
+        try:
+            nominal, half_interval = nominal_of(run.method, standard)
+        except UnitError:
+            continue  # the control standard's own finding says so
+        return own_uncertainty(
+            run.facts.control_history, as_digits(nominal), as_digits(half_interval)
+        )
+    return own_uncertainty(run.facts.control_history, None, Decimal(0))
 
 
 def _judge_tube(run: RunCase, tube: TubeCase) -> None:

@@ -41,14 +41,13 @@ def judge_control_standards(run: RunCase) -> None:
             run.findings.append(_judge(run, tube))
 
 
-def nominal_of(run: RunCase, standard: ControlStandard) -> tuple[Fraction, Fraction]:
+def nominal_of(method: Method, standard: ControlStandard) -> tuple[Fraction, Fraction]:
     """Return the nominal value and its ± U as prepared, in the method's unit and basis.
 
     Raises:
         UnitError: the certificate's unit does not convert to the method's.
 
     """
-    method = run.method
     basis = standard.basis or method.basis
     factor = unit_factor(standard.unit, basis, method.unit, method.basis or basis)
     prepared = factor / Fraction(standard.preparation_factor)
@@ -91,7 +90,7 @@ def _judge(run: RunCase, tube: TubeCase) -> Finding:
     if held is not None:
         return held
     try:
-        nominal, uncertainty = nominal_of(run, standard)
+        nominal, uncertainty = nominal_of(method, standard)
     except UnitError as impossible:
         return CONTROL_STANDARD.answer(
             HOLD,

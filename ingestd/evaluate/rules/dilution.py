@@ -93,7 +93,9 @@ def apply_dilution(run: RunCase, tube: TubeCase, printed: Exact | None) -> Exact
             )
         )
         return None
-    applied = reading.dilution_applied
+    # A concentration computed from the absorbance is always that of the tube.
+    shows_value = reading.value is not None or bool(reading.censored)
+    applied = reading.dilution_applied if shows_value else False
     if factor == 1 and (stated is None or stated == 1):
         tube.findings.append(
             DILUTION_ONCE.answer(
