@@ -8,6 +8,7 @@ A capture is read in slices, each in a transaction of its own with the place to 
 large file costs little memory and a crash in its middle repeats at most one slice.
 """
 
+import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
@@ -36,10 +37,7 @@ SERVICE = "ingestd"
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Choice:
-    """The form a capture is read by, or why there is none.
-
-    `undecided` is true where more bytes could still tell.
-    """
+    """The form a capture is read by with its hash, or the reason why there is none."""
 
     form: Form | None
     sha256: str = ""
@@ -117,7 +115,7 @@ class Pipeline:
         if count > self.config.ledger.attempts:
             with self.ledger.change(at=self.clock(), by=SERVICE) as change:
                 reason = f"reading it ended the program {count - 1} times; set aside"
-                _close(change, capture, state="failed", reason=reason)
+                close_capture(change, capture, state="failed", reason=reason)
             self.log.error(events.CAPTURE_SET_ASIDE, capture=capture.id, attempts=count - 1)
             return False
         with self.ledger.change(at=self.clock(), by=SERVICE) as change:
@@ -138,19 +136,19 @@ class Pipeline:
         if capture.oversize:
             self._fail(capture, f"{capture.size} bytes are over the size limit; not read", by)
             return True
-        started = self.clock()
+        started = time.perf_counter()
         capture = self._with_inherited_resume(capture)
         tally = Tally()
         done = self._read_slices(capture, tally, final=final, by=by, cause=cause)
         self.log.info(
-            events.CAPTURE_CLOSED if done else "capture_read_so_far",
+            events.CAPTURE_CLOSED if done else events.CAPTURE_READ_SO_FAR,
             capture=ident,
             source=capture.source,
             readings=tally.readings,
             repeats=tally.repeats,
             waiting=tally.waiting,
             faults=tally.faults,
-            took_ms=round((self.clock() - started).total_seconds() * 1000, 1),
+            took_ms=round((time.perf_counter() - started) * 1000, 1),
         )
         return done
 
@@ -166,7 +164,7 @@ class Pipeline:
     def _read_slices(
         self, capture: Capture, tally: Tally, *, final: bool, by: str, cause: str
     ) -> bool:
-        choice = self._choose(capture)
+        choice = self.choose(capture)
         if choice.form is None:
             if not final and capture.size < HEAD_BYTES:
                 return False  # more may come that tells
@@ -200,7 +198,7 @@ class Pipeline:
                 faults = self._take(change, capture, parsed, choice, tally, cause=cause)
                 all_faults += faults
                 tally.faults += len(faults)
-                _close(
+                close_capture(
                     change,
                     capture,
                     state=_state(tally, done=done, is_last=is_last),
@@ -251,7 +249,7 @@ class Pipeline:
         """The configured source of this name."""
         return next((source for source in self.config.source if source.name == name), None)
 
-    def _choose(self, capture: Capture) -> Choice:
+    def choose(self, capture: Capture) -> Choice:
         """The one form this capture is in: the one it was begun with, else recognised."""
         source = self.source(capture.source)
         book = self.keeper.current(self.ledger.conn)
@@ -292,7 +290,9 @@ class Pipeline:
             else []
         )
         with self.ledger.change(at=self.clock(), by=by) as change:
-            _close(change, capture, state="failed", final=True, reason=reason, faults=faults)
+            close_capture(
+                change, capture, state="failed", final=True, reason=reason, faults=faults
+            )
         self.log.warning(
             events.CAPTURE_FAILED, capture=capture.id, source=capture.source, reason=reason
         )
@@ -324,7 +324,7 @@ def _replace(capture: Capture, before: Capture) -> Capture:
     return replace(capture, form=before.form, form_sha256=before.form_sha256, resume=before.resume)
 
 
-def _close(
+def close_capture(
     change: Change,
     capture: Capture,
     *,

@@ -108,9 +108,18 @@ def _counts(
 
 
 def candidates_for(
-    conn: Connection, seen: Sequence[Seen], book: Book, open_days: int
+    conn: Connection,
+    seen: Sequence[Seen],
+    book: Book,
+    open_days: int,
+    *,
+    also: Iterable[str] = (),
 ) -> list[Candidate]:
-    """Tubes of open runs that these readings could mean, by label or by order of the sheet."""
+    """Tubes of open runs that these readings could mean, by label or by order of the sheet.
+
+    Args:
+        also: names of runs to consider whether they are open or not.
+    """
     if not seen:
         return []
     first = min(one.measured_at for one in seen)
@@ -122,6 +131,7 @@ def candidates_for(
         nameless={one.instrument.name for one in seen if not one.parsed.sample},
         since=first - timedelta(days=open_days),
         until=last,
+        also=also,
     )
 
 
@@ -133,8 +143,10 @@ def _candidates(
     nameless: set[str],
     since: datetime,
     until: datetime,
+    also: Iterable[str] = (),
 ) -> list[Candidate]:
-    names = work.open_runs_with_labels(conn, labels, since=since, until=until)
+    names = [*also]
+    names += work.open_runs_with_labels(conn, labels, since=since, until=until)
     for instrument in sorted(nameless):
         names += work.open_runs_in_order(conn, instrument, since=since, until=until)
     found = []

@@ -1,8 +1,7 @@
 """Plan values to canonical JSON objects and back, through their pydantic definitions."""
 
 import hashlib
-from collections.abc import Hashable
-from functools import cache
+from functools import lru_cache
 from typing import Any, TypeVar
 
 from pydantic import TypeAdapter
@@ -12,8 +11,8 @@ from ingestd.ledger.canonical import canonical
 T = TypeVar("T")
 
 
-@cache
-def adapter(kind: Hashable) -> TypeAdapter[Any]:
+@lru_cache(maxsize=256)
+def adapter(kind: Any) -> TypeAdapter[Any]:
     """The checked reader and writer of one value class."""
     return TypeAdapter(kind)
 

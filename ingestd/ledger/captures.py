@@ -19,7 +19,7 @@ _COLUMNS = (
     " c.lineage, c.bytes IS NULL, s.state, s.form, s.form_sha256, s.final, s.complete_to,"
     " s.resume, s.readings, s.repeats, s.faults, s.reason"
 )
-_JOINED = f"SELECT {_COLUMNS} FROM captures c JOIN capture_states s ON s.capture = c.id"  # noqa: S608 - fixed text
+_JOINED = f"SELECT {_COLUMNS} FROM captures c JOIN capture_states s ON s.capture = c.id"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

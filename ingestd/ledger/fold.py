@@ -35,8 +35,8 @@ def _json(value: Any) -> str:
     return canonical({"v": value}).decode()[5:-1]
 
 
-def _ledger_made(_conn: Connection, _entries: Sequence[Entry]) -> None:
-    """The first entry names the site; it has no table."""
+def _no_table(_conn: Connection, _entries: Sequence[Entry]) -> None:
+    """Entries that stand for themselves: the site's name, the reason of a replay."""
 
 
 def _capture_stored(conn: Connection, entries: Sequence[Entry]) -> None:
@@ -210,7 +210,7 @@ def _reading_taken(conn: Connection, entries: Sequence[Entry]) -> None:
                 (row[0], wait["label"], wait["reason"], _json(wait["candidates"]), index)
             )
     marks = ", ".join("?" * (len(_READING) + 2))
-    conn.executemany(f"INSERT INTO readings VALUES ({marks})", rows)  # noqa: S608 - marks only
+    conn.executemany(f"INSERT INTO readings VALUES ({marks})", rows)
     conn.executemany("INSERT INTO placements VALUES (?, ?, ?, ?, ?, ?, ?)", placed)
     conn.executemany("INSERT INTO waiting VALUES (?, ?, ?, ?, ?)", waiting)
 
@@ -398,7 +398,8 @@ def _reported_chosen(conn: Connection, entries: Sequence[Entry]) -> None:
 
 
 _FOLDS: dict[str, Callable[[Connection, Sequence[Entry]], None]] = {
-    "ledger_made": _ledger_made,
+    "ledger_made": _no_table,
+    "replayed": _no_table,
     "capture_stored": _capture_stored,
     "capture_read": _capture_read,
     "input_taken": _input_taken,

@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Any
 
 import orjson
+import pysqlite3 as sqlite3
 
 from ingestd.errors import LedgerMismatch
 from ingestd.ledger.canonical import canonical
@@ -40,7 +41,7 @@ class Change:
         self._frontier = Frontier.from_bytes(nodes) if nodes else Frontier()
         if self._frontier.size != size:
             raise LedgerMismatch("journal", "its frontier contradicts itself", "ingestd verify")
-        self._next = size
+        self._next: int = size
         self._pending: list[Entry] = []
         self._ids: dict[str, int] = {}
 
@@ -75,10 +76,11 @@ class Change:
     def new_id(self, table: str) -> int:
         """The next free id of a table, counted once per transaction."""
         if table not in self._ids:
-            highest = self.conn.execute(f"SELECT max(id) FROM {table}").fetchone()[0]  # noqa: S608 - a table of ours
+            highest = self.conn.execute(f"SELECT max(id) FROM {table}").fetchone()[0]
             self._ids[table] = highest or 0
-        self._ids[table] += 1
-        return self._ids[table]
+        ident = self._ids[table] + 1
+        self._ids[table] = ident
+        return ident
 
 
 class Ledger:
@@ -157,6 +159,20 @@ class Ledger:
             change = Change(self.conn, at=at, by=by, system_user=system_user)
             yield change
             change.flush()
+
+    def copy_to(self, path: Path) -> None:
+        """Copy the whole ledger to a new file while others may go on writing.
+
+        Raises:
+            LedgerMismatch: the file exists already.
+        """
+        if path.exists():
+            raise LedgerMismatch(str(path), "it exists already", "name a new file")
+        target: Connection = sqlite3.connect(str(path))
+        try:
+            self.conn.backup(target)
+        finally:
+            target.close()
 
     def close(self) -> None:
         """Close the connection; SQLite folds its write-ahead log back where it is the last."""

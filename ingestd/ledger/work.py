@@ -142,7 +142,7 @@ def open_runs_with_labels(
         part = wanted[at : at + CHUNK]
         marks = ", ".join("?" * len(part))
         rows = conn.execute(
-            f"SELECT DISTINCT t.run FROM tubes t JOIN runs r ON r.name = t.run"  # noqa: S608 - marks only
+            f"SELECT DISTINCT t.run FROM tubes t JOIN runs r ON r.name = t.run"
             f" WHERE t.label IN ({marks}) AND t.started_at BETWEEN ? AND ?"
             " AND r.complete = 0 AND r.closed = 0 ORDER BY t.started_at, t.run",
             (*part, stamp(since), stamp(until)),
@@ -166,7 +166,7 @@ def open_runs_in_order(
 def placed_readings(conn: Connection, run: str) -> dict[int, tuple[StoredReading, ...]]:
     """Readings placed on a run's tubes, by position, in order of arrival."""
     rows = conn.execute(
-        f"SELECT {READING_COLUMNS}, p.position FROM placements p JOIN readings r"  # noqa: S608 - fixed text
+        f"SELECT {READING_COLUMNS}, p.position FROM placements p JOIN readings r"
         " ON r.id = p.reading WHERE p.run = ? ORDER BY r.id",
         (run,),
     )
@@ -197,7 +197,7 @@ def get_reading(conn: Connection, ident: int) -> StoredReading:
         Refused: there is none, or it no longer counts.
     """
     row = conn.execute(
-        f"SELECT {READING_COLUMNS}, r.retired FROM readings r WHERE r.id = ?",  # noqa: S608 - fixed text
+        f"SELECT {READING_COLUMNS}, r.retired FROM readings r WHERE r.id = ?",
         (ident,),
     ).fetchone()
     if row is None:
@@ -221,7 +221,7 @@ def waiting_readings(
 ) -> list[WaitingReading]:
     """Readings that wait, oldest first; narrowed to labels or to one instrument."""
     query = (
-        f"SELECT {READING_COLUMNS}, w.reason, w.candidates FROM waiting w JOIN readings r"  # noqa: S608 - fixed text
+        f"SELECT {READING_COLUMNS}, w.reason, w.candidates FROM waiting w JOIN readings r"
         " ON r.id = w.reading"
     )
     rows: list[Sequence[Any]] = []
@@ -250,7 +250,7 @@ def controls_elsewhere(
     wanted = sorted({lot for lot in lots if lot})
     marks = ", ".join("?" * len(wanted)) or "NULL"
     rows = conn.execute(
-        "SELECT v.role, v.run, r.started_at, v.lot, v.passed FROM control_values v"  # noqa: S608 - marks only
+        "SELECT v.role, v.run, r.started_at, v.lot, v.passed FROM control_values v"
         " JOIN runs r ON r.name = v.run WHERE v.method = ? AND v.run <> ?"
         f" AND (v.day = ? OR v.lot IN ({marks})) ORDER BY v.at, v.run, v.position",
         (method, run, day.isoformat(), *wanted),
@@ -290,7 +290,8 @@ def control_history(
 
 _VALUE = (
     "SELECT r.sample, r.analyte, r.fraction, r.basis, v.value, v.censored, v.unit, v.uncertainty,"
-    " r.at, r.point FROM results r JOIN result_versions v ON v.result = r.id AND v.version = r.version"
+    " r.at, r.point FROM results r JOIN result_versions v"
+    " ON v.result = r.id AND v.version = r.version"
     " WHERE v.value IS NOT NULL AND r.state IN ('accepted', 'released')"
 )
 

@@ -1,0 +1,233 @@
+"""The long-running service: sources feed the one writer; faults are acted on here.
+
+Start: ledger opened and checked, forms in force, captures left from before read, then the
+sources. Stop: sources first, then the writer finishes what it was asked, then a checkpoint.
+"""
+
+import fcntl
+import os
+import signal
+import threading
+import time
+from collections.abc import Callable
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+from ingestd import events
+from ingestd.checkpointing import write_checkpoint
+from ingestd.config import Config
+from ingestd.errors import ConfigError, IngestError, LedgerMismatch, StoreFull
+from ingestd.ledger.store import Ledger
+from ingestd.notify import notify, watchdog_interval_s
+from ingestd.pipeline import SERVICE, Pipeline
+from ingestd.planning import PLAN_SOURCE, take_forms
+from ingestd.sources.arrivals import Arrival
+from ingestd.sources.folder import FolderSource
+from ingestd.sources.folder_settings import FolderSettings
+from ingestd.writer import Writer
+
+CHECKPOINT_S = 600.0
+TURN_S = 0.5  # how often the supervisor looks around
+PLAN_IGNORES = ("~$*", ".*", "*.tmp", "*.part", "*~", "*.md")
+
+
+def utc_now() -> datetime:
+    """The present instant, UTC."""
+    return datetime.now(UTC)
+
+
+class Service:
+    """One running service.
+
+    Args:
+        config: absolute paths.
+        log: a structlog logger.
+        clock: the present instant, UTC.
+    """
+
+    def __init__(
+        self, config: Config, *, log: Any, clock: Callable[[], datetime] = utc_now
+    ) -> None:
+        self.config = config
+        self.log = log
+        self.clock = clock
+        self.folders: list[FolderSource] = []
+        self.writer = Writer(self._open_pipeline, self._fail)
+        self._stop = threading.Event()
+        self._failure: BaseException | None = None
+        self._lock_fd: int | None = None
+        self._is_full = False
+
+    # --- life ---------------------------------------------------------------------------------
+
+    def run(self) -> None:
+        """Start, work until asked to stop, stop cleanly.
+
+        Raises:
+            IngestError: what stopped it, where it did not stop by request.
+        """
+        self.start()
+        try:
+            self.supervise()
+        finally:
+            self.stop()
+        if self._failure is not None:
+            raise self._failure
+
+    def start(self) -> None:
+        """Ledger, forms, captures left from before, then the sources.
+
+        Raises:
+            IngestError: the ledger cannot be opened, or another service holds it.
+        """
+        self._take_lock()
+        self.writer.start()
+        left = self.writer.ask(lambda pipeline: pipeline.resume())
+        self.folders = [self._folder(settings) for settings in self._folder_settings()]
+        for folder in self.folders:
+            folder.start()
+        self.log.info(
+            events.SERVICE_STARTED,
+            site=self.config.site.name,
+            ledger=str(self.config.ledger.path),
+            sources=len(self.config.source),
+            resumed=left,
+        )
+        notify("READY=1", f"STATUS=watching {len(self.folders)} folders")
+
+    def supervise(self) -> None:
+        """Wait for the end; ping the watchdog while writer and sources make progress."""
+        ping_s = watchdog_interval_s()
+        next_ping = time.monotonic()
+        next_checkpoint = time.monotonic() + CHECKPOINT_S
+        while not self._stop.wait(TURN_S if ping_s is None else min(TURN_S, ping_s)):
+            now = time.monotonic()
+            if ping_s is not None and now >= next_ping and self._is_healthy():
+                notify("WATCHDOG=1")
+                next_ping = now + ping_s
+            if now >= next_checkpoint:
+                self._checkpoint()
+                next_checkpoint = now + CHECKPOINT_S
+
+    def ask_stop(self, *_: object) -> None:
+        """End `supervise`; safe to call from a signal handler or any thread."""
+        self._stop.set()
+
+    def stop(self) -> None:
+        """Stop the sources, let the writer finish, write a checkpoint."""
+        notify("STOPPING=1")
+        for folder in self.folders:
+            folder.stop()
+        for folder in self.folders:
+            folder.join()
+        if self.writer.is_alive:
+            if self._failure is None:
+                self._checkpoint()
+            self.writer.stop()
+        self.log.info(events.SERVICE_STOPPED, clean=self._failure is None)
+        if self._lock_fd is not None:
+            os.close(self._lock_fd)
+            self._lock_fd = None
+
+    def handle_signals(self) -> None:
+        """Stop on SIGTERM and SIGINT."""
+        signal.signal(signal.SIGTERM, self.ask_stop)
+        signal.signal(signal.SIGINT, self.ask_stop)
+
+    # --- parts --------------------------------------------------------------------------------
+
+    def _open_pipeline(self) -> Pipeline:
+        path = self.config.ledger.path
+        path.parent.mkdir(parents=True, exist_ok=True)
+        ledger = Ledger.open(path, site=self.config.site.name, at=self.clock())
+        if self.config.ledger.integrity_check == "quick":
+            answer = ledger.conn.execute("PRAGMA quick_check(1)").fetchone()[0]
+            if answer != "ok":
+                raise LedgerMismatch(str(path), f"SQLite finds it damaged: {answer}", "restore it")
+        take_forms(ledger, self.config, at=self.clock(), by=SERVICE)
+        return Pipeline(ledger, self.config, clock=self.clock, log=self.log)
+
+    def _take_lock(self) -> None:
+        path = Path(f"{self.config.ledger.path}.service")
+        path.parent.mkdir(parents=True, exist_ok=True)
+        descriptor = os.open(path, os.O_CREAT | os.O_RDWR | os.O_CLOEXEC, 0o600)
+        try:
+            fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except OSError as error:
+            os.close(descriptor)
+            raise ConfigError(
+                str(self.config.ledger.path),
+                "another ingestd service works on this ledger",
+                "stop it first, or name another [ledger] path",
+            ) from error
+        self._lock_fd = descriptor
+
+    def _folder_settings(self) -> list[FolderSettings]:
+        found = [
+            FolderSettings(
+                name=source.name,
+                path=source.path,
+                patterns=source.patterns,
+                ignore=source.ignore,
+                recursive=source.recursive,
+                settle_s=source.settle_s,
+                scan_s=source.scan_s,
+                backend=source.backend,
+                limit_bytes=source.limit_mib * 2**20,
+            )
+            for source in self.config.source
+        ]
+        plan = self.config.plan.folder
+        if plan is not None:
+            found.append(
+                FolderSettings(
+                    name=PLAN_SOURCE,
+                    path=plan,
+                    patterns=("*.csv", "*.xlsx", "*.toml"),
+                    ignore=PLAN_IGNORES,
+                    settle_s=0.5,
+                )
+            )
+        return found
+
+    def _folder(self, settings: FolderSettings) -> FolderSource:
+        return FolderSource(
+            settings, deliver=self._deliver, log=self.log.bind(source=settings.name)
+        )
+
+    def _deliver(self, arrival: Arrival) -> bool:
+        try:
+            done = self.writer.ask(lambda pipeline: pipeline.arrive(arrival))
+        except StoreFull as error:
+            if not self._is_full:
+                self._is_full = True
+                self.log.error(events.LEDGER_FULL, problem=str(error))
+                notify("STATUS=DISK FULL: intake waits, files stay where they are")
+            raise
+        if self._is_full:
+            self._is_full = False
+            self.log.info(events.LEDGER_HAD_ROOM)
+            notify("STATUS=working")
+        return done
+
+    def _is_healthy(self) -> bool:
+        """The writer answers within its turn, and every source's thread lives."""
+        return self.writer.is_alive and all(folder.status().is_alive for folder in self.folders)
+
+    def _checkpoint(self) -> None:
+        try:
+            checkpoint = self.writer.ask(
+                lambda pipeline: write_checkpoint(pipeline.ledger.conn, self.config)
+            )
+        except (OSError, IngestError) as error:
+            self.log.warning(events.CHECKPOINT_REFUSED, problem=str(error))
+        else:
+            self.log.info(events.CHECKPOINT_WRITTEN, size=checkpoint.size)
+
+    def _fail(self, error: BaseException) -> None:
+        self._failure = error
+        self.log.error(  # noqa: TRY400 - no exception is being handled here
+            events.SERVICE_FAILED, problem=str(error), kind=type(error).__name__, exc_info=error
+        )
+        self._stop.set()
