@@ -107,9 +107,10 @@ def _number(text: str) -> Decimal:
 
 def _decimal(factor: Fraction, written: str) -> Decimal:
     exact = exact_decimal(factor)
-    if exact is None:
+    # A factor must be writable as a plain number again: nine decimals are the most there are.
+    if exact is None or (factor * 10**9).denominator != 1:
         raise ValueRefused(
-            f"{written} is a factor of {factor}, which no decimal number states exactly",
+            f"{written} is a factor of {factor}, which no number of nine decimals states exactly",
             "choose volumes that give one (1+2, 2+3), or write the factor you mean",
         )
     return exact

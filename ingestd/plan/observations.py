@@ -23,7 +23,7 @@ KEYS: tuple[ObservationKey, ...] = get_args(ObservationKey)
 TUBE_KEYS = frozenset({"use_reading", "dilution"})
 """Keys that speak of one tube and never of a whole run."""
 
-RUN_KEYS = frozenset({"closed"})
+RUN_KEYS = frozenset({"closed", "zeroing"})
 """Keys that speak of a whole run and never of one tube."""
 
 HOTTEST_BLOCK = Decimal(300)

@@ -74,8 +74,11 @@ class SheetFaults:
             return None
 
     def in_order(self) -> tuple[PlanFault, ...]:
-        """Return the faults from the top of the sheet to its end."""
-        return tuple(sorted(self._found, key=lambda fault: fault.line))
+        """Return the faults from the top of the sheet to its end, as its columns are listed."""
+        place = {column.name: number for number, column in enumerate(COLUMNS, 1)}
+        return tuple(
+            sorted(self._found, key=lambda fault: (fault.line, place.get(fault.column, 0)))
+        )
 
 
 def read_header(row: Row, faults: SheetFaults) -> tuple[str, ...]:
@@ -88,9 +91,7 @@ def read_header(row: Row, faults: SheetFaults) -> tuple[str, ...]:
             faults.add(row.line, "", "", f"column {place} has no name", "name or delete it")
         elif name not in BY_NAME:
             allowed = ", ".join(column.name for column in COLUMNS)
-            faults.add(
-                row.line, shown(written), "", "there is no such column", f"use those of {allowed}"
-            )
+            faults.add(row.line, "", written, "there is no such column", f"use those of {allowed}")
         elif name in names[: place - 1]:
             faults.add(row.line, name, "", "the column is there twice", "delete one of the two")
     for name in REQUIRED:

@@ -7,6 +7,7 @@ from functools import partial
 from typing import Literal
 from zoneinfo import ZoneInfo
 
+from ingestd.labels import label_key
 from ingestd.model import Method, ObservationKey, Role, Run, Sample, SitePolicy, Tube
 from ingestd.plan.book import PlanBook
 from ingestd.plan.columns import REQUIRED, RUN_COLUMNS
@@ -157,7 +158,7 @@ class RunPlanner:
                 continue  # its label would only repeat the fault
             if not tube.label:
                 continue  # its sample is missing, which is said already
-            line = labels.setdefault(fold_label(tube.label), row.line)
+            line = labels.setdefault(label_key(tube.label), row.line)
             if line != row.line:
                 self.faults.add(
                     row.line,
@@ -195,11 +196,6 @@ class RunPlanner:
                     f"{local_text(begun_at, self.zone)}",
                     "correct one of the two times",
                 )
-
-
-def fold_label(label: str) -> str:
-    """Return a label as labels are compared: blanks collapsed, capitals alike."""
-    return " ".join(label.split()).casefold()
 
 
 def _parse_order(text: str) -> Order:

@@ -7,13 +7,14 @@ from datetime import datetime
 from typing import Literal
 from zoneinfo import ZoneInfo
 
+from ingestd.labels import label_key
 from ingestd.model import Method, Run, Sample, SitePolicy, StoredReading, Tube
 from ingestd.plan.columns import COLUMNS, REQUIRED
 from ingestd.plan.faults import PlanError, PlanFault, ValueRefused, shown
 from ingestd.plan.instants import local_text, policy_zone
 from ingestd.plan.observations import SheetObservation
 from ingestd.plan.quantities import plain
-from ingestd.plan.sheet_runs import RUN_OBSERVATIONS, TUBE_OBSERVATIONS, fold_label
+from ingestd.plan.sheet_runs import RUN_OBSERVATIONS, TUBE_OBSERVATIONS
 from ingestd.plan.texts import check_cell, parse_name
 
 Delimiter = Literal[",", ";"]
@@ -100,7 +101,7 @@ def draft_sheet(
         raise PlanError(faults)
     tubes: dict[str | int, list[StoredReading]] = {}
     for index, reading in enumerate(readings):
-        key = fold_label(reading.sample) if reading.sample else index
+        key = label_key(reading.sample) if reading.sample else index
         tubes.setdefault(key, []).append(reading)
     instruments = {reading.instrument for reading in readings}
     cells = {"method": method.name, "started": local_text(started_at, policy_zone(policy))}
@@ -205,10 +206,10 @@ def _draft_faults(readings: Sequence[StoredReading], method: Method) -> Iterable
             "readings without names come from several instruments",
             "plan a run for each instrument",
         )
-    printed = {fold_label(name) for name in (method.name, *method.printed_names)}
+    printed = {label_key(name) for name in (method.name, *method.printed_names)}
     for reading in readings:
         place = f"reading {reading.id}"
-        if reading.method and fold_label(reading.method) not in printed:
+        if reading.method and label_key(reading.method) not in printed:
             yield _fault(
                 place,
                 reading.method,

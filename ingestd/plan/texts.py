@@ -1,9 +1,13 @@
 """A text that may stand in a plan: visible characters, no formula, of bounded length."""
 
+import re
+
 from ingestd.plan.faults import ValueRefused
 
 NAME_LIMIT = 80
 NOTE_LIMIT = 200
+
+_SIGNED_NUMBER = re.compile(r"[+-][0-9][0-9.]*")
 
 # What spreadsheets write where a formula failed.
 _ERROR_VALUES = frozenset({"#NULL!", "#DIV/0!", "#VALUE!", "#REF!", "#NAME?", "#NUM!", "#N/A"})
@@ -33,13 +37,13 @@ def check_cell(text: str) -> None:
     """Pass where the text of a cell is what a person wrote, rather than a formula.
 
     A text that begins with `=`, `+`, `-` or `@` runs as a formula wherever it is opened in a
-    spreadsheet again, in exported results too.
+    spreadsheet again, in exported results too. A signed number does no harm; its column judges.
 
     Raises:
         ValueRefused: it is a formula, or a spreadsheet's error value.
 
     """
-    if text.startswith(("=", "+", "-", "@")):
+    if text.startswith(("=", "+", "-", "@")) and not _SIGNED_NUMBER.fullmatch(text):
         raise ValueRefused(
             f"the cell begins with {text[0]} and would run as a formula in a spreadsheet",
             "write the value itself, or leave the cell empty",
