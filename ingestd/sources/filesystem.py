@@ -143,7 +143,8 @@ def list_files(
         except OSError as error:
             if not folder:
                 raise FolderLost(error.errno, error.strerror, str(root)) from error
-            failing(folder, error)
+            if not isinstance(error, FileNotFoundError):
+                failing(folder, error)
 
 
 @contextmanager

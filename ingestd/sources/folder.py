@@ -14,6 +14,7 @@ import threading
 import time
 from collections.abc import Callable
 from datetime import UTC, datetime
+from typing import Literal
 
 from ingestd.sources.arrivals import Arrival
 from ingestd.sources.filesystem import (
@@ -33,6 +34,11 @@ LOST_S = 30.0  # longest pause between attempts to open a folder that gives erro
 BACKLOG_SHARE = 16  # files of the backlog looked at between two looks at the hints
 MOST_HINTS = 10_000  # more at once are dropped, and a scan finds the files
 SCAN_PAUSE = 20  # between two scans lies at least so many times the duration of one
+
+EVENTS_REMEDY = (
+    "files are found by the scan alone; if a limit was reached, raise "
+    "fs.inotify.max_user_watches or fs.inotify.max_user_instances"
+)
 
 FOLDER_WATCHED = "folder_watched"
 FOLDER_LOST = "folder_lost"
@@ -87,6 +93,7 @@ class FolderSource:
         )
         self._events: FolderEvents | None = None
         self._events_refused = ""
+        self._refusal = ""  # the same, of the scan that is being made
         self._backlog: dict[bytes, float] = {}
         self._scan_due = 0.0
         self._scan_earliest = 0.0
@@ -128,7 +135,7 @@ class FolderSource:
             path=self._settings.path,
             state="degraded" if lost or refused else "ok",
             detail=lost or "".join(refused) or self._events_refused,
-            backend="native" if self._events is not None else "polling",
+            backend=self._backend(),
             filesystem=self._filesystem,
             last_scan_at=self._last_scan_at,
             last_arrival_at=self._looks.last_arrival_at,
@@ -140,6 +147,9 @@ class FolderSource:
             files_passed_over=sum(bool(track.complaint) for track in tracks),
             is_alive=self._thread.is_alive(),
         )
+
+    def _backend(self) -> Literal["native", "polling"]:
+        return "polling" if self._events is None or self._events_refused else "native"
 
     def _ask_scan(self, reason: str) -> None:
         with self._something:
@@ -230,6 +240,7 @@ class FolderSource:
         begun = time.monotonic()
         self._failed_below = False
         self._folders = set()
+        self._refusal = ""
         self._listen()
         everything = list_files(
             self._settings.path,
@@ -238,12 +249,20 @@ class FolderSource:
             failing=self._fail_below,
         )
         listed = [one for one in everything if self._names.wants(one.name)]
+        if self._refusal not in ("", self._events_refused):
+            self._log.warning(
+                FOLDER_EVENTS_REFUSED,
+                path=str(self._settings.path),
+                reason=self._refusal,
+                remedy=EVENTS_REMEDY,
+            )
+        self._events_refused = self._refusal
         if self._lost:
             self._lost, self._losses = "", 0
             self._log.info(
                 FOLDER_WATCHED,
                 path=str(self._settings.path),
-                backend="native" if self._events is not None else "polling",
+                backend=self._backend(),
                 filesystem=self._filesystem,
             )
         if begun >= self._sweep_due:
@@ -292,7 +311,7 @@ class FolderSource:
                     self._settings.path, hint=self._take_hint, scan=self._ask_scan
                 )
             except OSError as error:
-                self._go_without_events(error)
+                self._refusal = error.strerror or str(error)
 
     def _enter(self, folder: bytes, status: os.stat_result) -> None:
         self._folders.add(folder)
@@ -301,20 +320,7 @@ class FolderSource:
         try:
             self._events.cover(folder, status)
         except OSError as error:
-            self._go_without_events(error)
-
-    def _go_without_events(self, error: OSError) -> None:
-        reason = error.strerror or str(error)
-        if reason == self._events_refused:
-            return
-        self._events_refused = reason
-        self._log.warning(
-            FOLDER_EVENTS_REFUSED,
-            path=str(self._settings.path),
-            reason=reason,
-            remedy="files are found by the scan alone; if a limit was reached, raise "
-            "fs.inotify.max_user_watches or fs.inotify.max_user_instances",
-        )
+            self._refusal = error.strerror or str(error)
 
     def _fail_below(self, name: bytes, error: OSError) -> None:
         self._failed_below = True
