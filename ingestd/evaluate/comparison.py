@@ -207,4 +207,5 @@ def _judge(
 
 
 def _short(value: Fraction) -> str:
-    return f"{round_significant(value, 4):f}"
+    text = f"{round_significant(value, 4):f}"
+    return text.rstrip("0").rstrip(".") if "." in text else text

@@ -97,8 +97,9 @@ TWO_IN_A_ROW_ACROSS = RunRule(
     needed=2,
     window=2,
     beyond=2,
-    # The other reading in circulation asks only for a difference of four between the two. This
-    # one was chosen because both values are then suspect by themselves.
+    # Readings differ: some apply it only between two materials of one run, some to any
+    # difference above four. Here it looks at successive values of one chart, each of which is
+    # beyond a warning limit and so suspect by itself: a lab with one control sees it too.
     source=f"{MULTIRULE}, read as one value beyond each limit",
 )
 FOUR_IN_A_ROW_BEYOND_ONE = RunRule(

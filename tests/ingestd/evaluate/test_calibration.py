@@ -29,16 +29,15 @@ def test_calibration_statistic_is_as_published(row: Check) -> None:
             curve.residual_sd if what == "residual sd" else curve.coefficients[int(what[1])]
         )
         return
-    row.agrees(
-        {
-            "intercept": line.coefficients[0],
-            "slope": line.coefficients[1],
-            "residual sd": line.residual_sd,
-            "method sd": line.method_sd,
-            "variation percent": line.method_variation_percent,
-            "correlation": line.correlation,
-        }[row.quantity]
-    )
+    answers: dict[str, Decimal | Fraction] = {
+        "intercept": line.coefficients[0],
+        "slope": line.coefficients[1],
+        "residual sd": line.residual_sd,
+        "method sd": line.method_sd,
+        "variation percent": line.method_variation_percent,
+        "correlation": line.correlation,
+    }
+    row.agrees(answers[row.quantity])
 
 
 @pytest.mark.parametrize(
@@ -47,13 +46,12 @@ def test_calibration_statistic_is_as_published(row: Check) -> None:
 def test_result_and_its_confidence_interval_are_as_published(row: Check) -> None:
     line = calibrate(row.numbers("x"), row.numbers("y"))
     got = predict(line, row.numbers("signals"), level=row.number("level"))
-    row.agrees(
-        {
-            "concentration": got.concentration,
-            "standard error": got.standard_error,
-            "half width": got.half_width,
-        }[row.quantity]
-    )
+    answers: dict[str, Decimal | Fraction] = {
+        "concentration": got.concentration,
+        "standard error": got.standard_error,
+        "half width": got.half_width,
+    }
+    row.agrees(answers[row.quantity])
     assert got.high - got.concentration == Fraction(got.half_width) == got.concentration - got.low
 
 
@@ -119,7 +117,7 @@ def test_second_order_interval_uses_the_slope_at_the_result() -> None:
 
 def test_range_and_sensitivity_are_kept() -> None:
     got = calibrate([1, 2, 3, 4], [2, 4, 6, 9], order=2)
-    assert (got.lowest, got.highest, got.mean_concentration) == (1, 4, Fraction(5, 2))
+    assert [got.lowest, got.highest, got.mean_concentration] == [1, 4, Fraction(5, 2)]
     assert got.sensitivity == slope_at(got.coefficients, Fraction(5, 2))
 
 
