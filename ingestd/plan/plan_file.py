@@ -96,7 +96,7 @@ def read_plan_file(data: bytes, file: str, policy: SitePolicy | None = None) -> 
         kind = TABLES.get(name)
         if kind is None:
             faults.append(
-                _fault(file, lines.line_of(name), name, "", "there is no such table", _USE_TABLES)
+                _fault(file, lines.line_of(name), "", name, "there is no such table", _USE_TABLES)
             )
         elif not isinstance(tables, list) or not all(isinstance(t, dict) for t in tables):
             problem = "this is not an array of tables"
@@ -136,11 +136,14 @@ def _parse(text: str, file: str) -> dict[str, Any]:
     except RecursionError as error:
         problem = "the file is not TOML: it nests too deep"
         raise PlanError([_fault(file, 0, "", "", problem, "correct it")]) from error
-    except ValueError as error:
+    except tomllib.TOMLDecodeError as error:
         said = _AT_LINE.fullmatch(str(error))
         line, reason = (int(said[2]), said[1]) if said else (0, str(error))
         problem = f"the file is not TOML: {reason}"
         raise PlanError([_fault(file, line, "", "", problem, "correct it")]) from error
+    except ValueError as error:  # a whole number of thousands of digits
+        problem = "a whole number in the file is longer than any amount"
+        raise PlanError([_fault(file, 0, "", "", problem, "correct it")]) from error
 
 
 def _printed(text: str) -> Decimal:
@@ -186,7 +189,7 @@ def _place(table: str, index: int, path: tuple[str | int, ...]) -> str:
         if isinstance(part, int):
             words[-1] += f" {part + 1}"
         else:
-            words.append(part)
+            words.append(shown(part if part.isprintable() else ascii(part)))
     return ", ".join(words)
 
 

@@ -154,8 +154,8 @@ def _csv_rows(text: str, delimiter: str) -> Iterator[Row]:
         except StopIteration:
             return
         except csv.Error as error:
-            remedy = f"close every quotation mark, or {_SAVE_AGAIN}"
-            raise _RefusedAt(line, f"the row is not CSV: {error}", remedy) from error
+            problem = "the row is not CSV: a quotation mark is out of place, or a cell is too long"
+            raise _RefusedAt(line, problem, _SAVE_AGAIN) from error
         yield Row(line, tuple(cell.strip(" \t") for cell in cells))
 
 

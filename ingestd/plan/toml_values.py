@@ -107,11 +107,9 @@ def _number(value: Any) -> Decimal:
         )
     number = Decimal(value)
     exponent = number.as_tuple().exponent
-    if (
-        not isinstance(exponent, int)
-        or number.adjusted() > _MOST_PLACES
-        or exponent < -_MOST_PLACES
-    ):
+    if not isinstance(exponent, int):
+        raise ValueRefused("this is not a finite number", "write the number that was measured")
+    if number.adjusted() > _MOST_PLACES or exponent < -_MOST_PLACES:
         raise ValueRefused(
             f"no number here has more than {_MOST_PLACES} digits before or after its point",
             "check the number for a slip",
