@@ -297,7 +297,7 @@ def find_role(name: str) -> str | None:
     return None
 
 
-_BRACKETED = re.compile(r"(?P<name>.*?)\s*(?P<open>[\[(])\s*(?P<unit>[^\])]+?)\s*[\])]")
+_BRACKETED = re.compile(r"(?P<name>.*?)\s*[\[(]\s*(?P<unit>[^\])]+?)\s*[\])]")
 _TRAILING = re.compile(r"(?P<name>.*?)[ _](?P<unit>\S*\w/\S+)")
 
 
@@ -310,8 +310,11 @@ def find_unit_in_name(name: str) -> tuple[str, str, str] | None:
         found = grammar.fullmatch(name)
         if found is not None and parse_unit(found["unit"]) is not None:
             start, end = found.span("unit")
-            pattern = (
-                f"{re.escape(name[:start])}(?P<unit>{'[^])]+?' if end < len(name) else '.+'})"
-            )
-            return found["name"], found["unit"], pattern + re.escape(name[end:])
+            pattern = f"{as_pattern(name[:start])}(?P<unit>.+?){as_pattern(name[end:])}"
+            return found["name"], found["unit"], pattern
     return None
+
+
+def as_pattern(text: str) -> str:
+    """Return a regular expression that matches exactly `text`, as readable as can be."""
+    return re.sub(r"([\\.^$*+?{}\[\]|()])", r"\\\1", text)
