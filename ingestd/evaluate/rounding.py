@@ -10,7 +10,7 @@ data/rounding.csv.
 """
 
 from dataclasses import dataclass
-from decimal import Decimal
+from decimal import MAX_EMAX, MAX_PREC, MIN_EMIN, Context, Decimal
 from fractions import Fraction
 from typing import Literal
 
@@ -19,6 +19,9 @@ Number = Decimal | Fraction | int
 
 RoundingMode = Literal["half_even", "half_up"]
 """What happens exactly half way: to the even multiple, or away from zero."""
+
+# Arithmetic on Decimal rounds to the thread's context; this one is never the limit.
+_UNLIMITED = Context(prec=MAX_PREC, Emin=MIN_EMIN, Emax=MAX_EMAX)
 
 
 def exact(value: Number) -> Fraction:
@@ -36,14 +39,19 @@ def exact(value: Number) -> Fraction:
     return Fraction(value)
 
 
-def _nearest_integer(value: Fraction, mode: RoundingMode) -> int:
+def _nearest_integer(above: int, below: int, mode: RoundingMode) -> int:
+    """Return the integer nearest to above / below, for below > 0."""
+    whole, rest = divmod(above, below)
     if mode == "half_even":
-        return round(value)
-    if mode == "half_up":
+        tie_goes_up = whole % 2 == 1
+    elif mode == "half_up":
         # Away from zero, so that a value and its negative round alike.
-        magnitude = int(abs(value) + Fraction(1, 2))
-        return magnitude if value >= 0 else -magnitude
-    raise ValueError(f"rounding mode {mode!r} is unknown; use 'half_even' or 'half_up'")
+        tie_goes_up = above >= 0
+    else:
+        raise ValueError(f"rounding mode {mode!r} is unknown; use 'half_even' or 'half_up'")
+    if 2 * rest > below or (2 * rest == below and tie_goes_up):
+        return whole + 1
+    return whole
 
 
 def round_to(value: Number, step: Decimal, mode: RoundingMode = "half_even") -> Decimal:
@@ -64,15 +72,16 @@ def round_to(value: Number, step: Decimal, mode: RoundingMode = "half_even") -> 
     """
     if not step.is_finite() or step <= 0:
         raise ValueError(f"rounding step {step} is not above zero; give one such as 0.1 or 10")
-    multiple = _nearest_integer(exact(value) / Fraction(step), mode)
-    _, digits, exponent = step.as_tuple()
-    coefficient = multiple * int("".join(map(str, digits)))
-    places = int(exponent)  # an int for every finite Decimal
-    if places > 0:  # a step written 1E+1 still prints 1220, not 1.22E+3
+    above, below = exact(value).as_integer_ratio()
+    places = int(step.as_tuple().exponent)  # an int for every finite Decimal
+    coefficient = int(step.scaleb(-places, _UNLIMITED))
+    if places < 0:
+        above *= 10**-places
+    else:  # a step written 1E+1 still prints 1220, not 1.22E+3
         coefficient *= 10**places
         places = 0
-    # Built from its digits: arithmetic on Decimal would round to the thread's context.
-    return Decimal((int(coefficient < 0), tuple(map(int, str(abs(coefficient)))), places))
+    multiple = coefficient * _nearest_integer(above, below * coefficient, mode)
+    return Decimal(multiple).scaleb(places, _UNLIMITED)
 
 
 def leading_place(value: Number) -> int:

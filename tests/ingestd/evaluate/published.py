@@ -4,6 +4,7 @@ import csv
 from dataclasses import dataclass
 from decimal import Decimal
 from fractions import Fraction
+from functools import cache
 from pathlib import Path
 
 from ingestd.evaluate.rounding import leading_place, round_significant, round_to
@@ -90,6 +91,7 @@ def checks(table: str, quantity: str | None = None) -> list[Check]:
     return chosen
 
 
+@cache
 def series() -> dict[str, tuple[Decimal, ...]]:
     """The data sets carried with the tests, as dataset.variable -> numbers."""
     with (DATA / "series.csv").open(encoding="utf-8", newline="") as file:
