@@ -237,7 +237,8 @@ class ColumnReader:
         places = self._places
         applied, sequenced = self._form.dilution_applied, self._form.sequenced
         made = []
-        for (
+        for (  # the texts come first: they end the run before a text that does not fit is met
+            text,
             method,
             sample,
             measured,
@@ -246,11 +247,11 @@ class ColumnReader:
             absorbance,
             dilution,
             identity,
-            text,
             start,
             end,
             number,
         ) in zip(
+            lines.texts[at : at + count],
             meant.get("method", nothing),
             meant.get("sample", nothing),
             meant.get("value", nothing),
@@ -259,7 +260,6 @@ class ColumnReader:
             meant.get("absorbance", nothing),
             meant.get("dilution", nothing),
             identities,
-            lines.texts[at : at + count],
             lines.starts[at : at + count],
             lines.ends[at : at + count],
             range(lines.first + at, lines.first + at + count),

@@ -301,7 +301,6 @@ class TableRules(_Rules):
         header_pattern: without names, the line behind which the rows begin.
         cells: without names, the exact number of cells in a row.
         header_within: the header stands within so many lines.
-        skip_lines: lines at the very start that are passed over unread.
         ignore: patterns of whole lines that are passed over anywhere (rules, comments, totals).
         end: pattern of the line behind which nothing more comes.
         blocks: "none"; "blank" (a blank line ends a table, another preamble and header may
@@ -318,7 +317,6 @@ class TableRules(_Rules):
     header_pattern: Pattern | None = None
     cells: Annotated[int, Field(ge=1)] | None = None
     header_within: Annotated[int, Field(ge=1, le=1000)] = 50
-    skip_lines: Annotated[int, Field(ge=0, le=1000)] = 0
     ignore: Patterns = ()
     end: Pattern | None = None
     blocks: Literal["none", "blank"] = "none"

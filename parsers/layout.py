@@ -105,9 +105,9 @@ def column_words(rules: FieldRules) -> str:
     return f"matching {rules.column_pattern}" if rules.column_pattern else f"no. {rules.position}"
 
 
-def differs_by_one(text: str, name: str) -> bool:
-    """`text` is `name` with one character exchanged, or in another case."""
-    if text.casefold() == name.casefold():
+def looks_like(text: str, name: str) -> bool:
+    """`text` may be a damaged `name`: cut off, in another case, or with one character changed."""
+    if text.casefold() == name.casefold() or name.startswith(text) or name.endswith(text):
         return True
     if len(text) != len(name):
         return False
@@ -206,7 +206,7 @@ def _refuse_misspelt(form: Form, unused: list[tuple[str, Span]], absent: list[Fi
         if cell in known:
             continue
         for rules in absent:
-            if any(differs_by_one(cell, name) for name in rules.column):
+            if any(looks_like(cell, name) for name in rules.column):
                 raise ParseError(
                     offset=span.start,
                     expected=f"the column {column_words(rules)} spelt exactly so, or its cell "

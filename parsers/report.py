@@ -135,7 +135,7 @@ class ReportReader:
             expected = f"a line with a label and {separator!r}"
             self._spoil(start, end, number, start, expected, text)
             return
-        if label in self._rules.other_labels:
+        if label in self._rules.other_labels and label not in self._rules.last_label:
             return
         if label in self._rules.first_label:
             self._close()

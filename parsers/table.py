@@ -1,10 +1,10 @@
 """A table: rows under a header become readings.
 
-Strategy. Lines come in order and the table is always in one of four moods: it seeks a header
+Strategy. Lines come in order and the table is always in one of five moods: it seeks a header
 (lines above it may state fields), it reads rows, it is lost (a later block has no header, so its
-rows are passed over under one fault), or it is done (the declared end mark was seen). What a
-later call must know to go on is this mood, the header line, and the stated fields; a row is
-never read twice and a growing file costs what was added to it.
+rows are passed over under one fault), it is done (the declared end mark was seen) or it is full
+(more rows than the cap). What a later call must know to go on is this mood, the header line and
+the stated fields; no row is read twice, and a growing file costs what was added to it.
 
 Runs of plain rows are read column by column (`parsers.columns`); every other line, and every
 plain row in which something does not fit, is read here, one at a time.
@@ -20,12 +20,12 @@ from parsers.cells import BLANKS, CONTROL, CellError, shown, trimmed
 from parsers.columns import ColumnReader
 from parsers.errors import ParseError
 from parsers.forms import FieldRules, Form, TableRules
-from parsers.layout import Layout, Misfit, bind, differs_by_one, layout_without_names
+from parsers.layout import Layout, Misfit, bind, layout_without_names, looks_like
 from parsers.readings import Fault, Parsed, Reading, Resume, Span
 from parsers.rows import PlacedRow, Row, RowError, delimiter_of, splitter
 from parsers.text import LineReader, Lines
 
-Mood = Literal["seek", "rows", "lost", "done"]
+Mood = Literal["seek", "rows", "lost", "done", "full"]
 
 
 class _Line(NamedTuple):
@@ -74,7 +74,8 @@ class TableReader:
         self._seek_start = (self._lines.offset, self._lines.line)
         self._seek_lines: list[_Line] = []
         self._seek_faults: list[Fault] = []
-        self._seek_best: tuple[int, int, tuple[str, ...], str] | None = None
+        self._labels = {label for rules in form.fields.values() for label in rules.label}
+        self._seek_best: tuple[int, _Line, tuple[str, ...]] | None = None
         if state:
             self._restore(state)
         elif not self._rules.has_names and self._rules.header_pattern is None:
@@ -99,7 +100,7 @@ class TableReader:
     def _take(self, lines: Lines) -> None:
         at, count = 0, len(lines.texts)
         while at < count:
-            if self._columns and self._is_plain(lines, at):
+            if self._columns and self._is_plain(lines):
                 read = self._columns.read(lines, at, self._rows)
                 self._readings += read.readings
                 self._rows += read.rows
@@ -122,30 +123,29 @@ class TableReader:
                 )
             at += 1
 
-    def _is_plain(self, lines: Lines, at: int) -> bool:
+    def _is_plain(self, lines: Lines) -> bool:
         """Nothing but rows may follow from here on."""
-        return (
-            self._mood == "rows"
-            and not self._waiting
-            and not lines.damaged
-            and lines.first + at > self._rules.skip_lines
-        )
+        return self._mood == "rows" and not self._waiting and not lines.damaged
 
     def _take_line(self, line: _Line) -> None:
         if self._waiting:
             self._waiting.append(line)
             self._close_quoted()
-        elif line.number <= self._rules.skip_lines:
-            self._seek_start = (line.next_start, line.number)
+        elif self._mood == "full":
+            pass
         elif len(line.text) > self._form.limits.line_length:
             limit = self._form.limits.line_length
-            self._refuse(line, f"a line of at most {limit} characters", f"{len(line.text)}")
+            self._refuse(
+                line, f"a line of at most {limit} characters", f"{len(line.text)} characters"
+            )
         elif any(is_ignored(line.text) for is_ignored in self._ignore):
             pass
         elif self._mood == "done":
             if line.text.strip(BLANKS):
                 self._refuse(line, "nothing behind the end mark", line.text)
         elif self._end and self._end(line.text):
+            if self._mood == "seek" and self._has_content():
+                self._lose()
             self._mood = "done"
         elif self._mood == "seek":
             self._seek(line)
@@ -199,9 +199,49 @@ class TableReader:
             return
         layout = self._layout if self._rules.has_names else layout_without_names(self._form)
         stated = self._read_stated(line)
-        if stated is not None:
-            self._header = (line.text, line.start, line.number)
-            self._begin_rows(layout, stated)
+        if stated is None or not self._can_read_header(line, layout):
+            return
+        self._header = (line.text, line.start, line.number)
+        above, best = self._seek_lines, self._seek_best
+        nearly = best[1] if best and best[0] >= len(best[2]) else None
+        is_first = self._blocks == 0
+        self._begin_rows(layout, stated)
+        for line_above in above:
+            if line_above.text.strip(BLANKS) and self._label_of(line_above)[0] not in self._labels:
+                self._judge_unknown(line_above, nearly, is_first=is_first)
+
+    def _can_read_header(self, line: _Line, layout: Layout) -> bool:
+        """Units in the header are known; else the whole table below would be in doubt."""
+        found = [*layout.stated.items()]
+        found += [("unit", one.unit) for one in layout.analytes if one.unit is not None]
+        for name, (text, span) in found:
+            try:
+                self._assembler.read(name, text)
+            except CellError as error:
+                offset = span.start if span else line.start
+                self._give_up(offset, line.number, f"{name}: {error.expected}", text)
+                return False
+        return True
+
+    def _judge_unknown(self, line: _Line, nearly: _Line | None, *, is_first: bool) -> None:
+        """Above a header there may be words, but no rows and no damaged header.
+
+        Above a later block nothing stands that the form does not know, because rows whose
+        header was damaged would otherwise pass for words.
+        """
+        expected = ""
+        if not is_first:
+            expected = "a line the form knows (its label, or a pattern in ignore) above a header"
+        elif line is nearly:
+            expected = "one header; this line is nearly one"
+        elif not CONTROL.search(line.text):
+            try:
+                readings, _ = self._readings_of(self._placed(line, self._split(line.text)))
+            except RowError:
+                readings = []
+            expected = "no row above the header" if readings else ""
+        if expected:
+            self._refuse(line, expected, line.text)
 
     def _bind_line(self, line: _Line) -> bool:
         try:
@@ -213,7 +253,7 @@ class TableReader:
             self._layout = result
             return True
         if self._seek_best is None or result.matched > self._seek_best[0]:
-            self._seek_best = (result.matched, line.start, result.missing, line.text)
+            self._seek_best = (result.matched, line, result.missing)
         return False
 
     def _has_content(self) -> bool:
@@ -221,27 +261,34 @@ class TableReader:
 
     def _lose(self) -> None:
         """No header here: the capture cannot be read, or a later block of it cannot."""
-        if self._seek_faults and not (self._seek_best and self._seek_best[0]):
-            fault = self._seek_faults[0]
-            self._give_up(fault.offset, fault.expected, fault.found)
-        elif self._seek_best and (self._seek_best[0] or self._rules.has_names):
-            matched, offset, missing, text = self._seek_best
+        zero = next((line for line in self._seek_lines if "\0" in line.text), None)
+        if zero is not None:
+            at = zero.start + self._lines.width(zero.text[: zero.text.index("\0")])
+            expected = "text without NUL bytes (UTF-16 without a byte order mark is declared)"
+            self._give_up(at, zero.number, expected, zero.text)
+        elif self._seek_faults and not (self._seek_best and self._seek_best[0]):
+            fault = self._seek_faults.pop(0)
+            self._give_up(fault.offset, fault.line, fault.expected, fault.found)
+        elif self._seek_best:
+            matched, line, missing = self._seek_best
             columns = ", ".join(missing)
             expected = f"a header row with the columns {columns}"
             if matched:
                 expected = f"also the columns {columns} in the header"
-            self._give_up(offset, expected, text)
+            self._give_up(line.start, line.number, expected, line.text)
         else:
             wanted = self._rules.header_pattern or "names of its columns"
-            first = self._seek_lines[0] if self._seek_lines else None
-            offset = first.start if first else self._seek_start[0]
-            self._give_up(offset, f"a header line: {wanted}", first.text if first else "")
+            offset, number, text = *self._seek_start, ""
+            if self._seek_lines:
+                text, offset, _, number, _ = self._seek_lines[0]
+            self._give_up(offset, number, f"a header line: {wanted}", text)
 
-    def _give_up(self, offset: int, expected: str, found: str) -> None:
+    def _give_up(self, offset: int, number: int, expected: str, found: str) -> None:
+        """Refuse the capture; or, below a block that was good, only what follows."""
         if self._blocks == 0:
             raise ParseError(offset=offset, expected=expected, found=shown(found))
-        number = next((s.number for s in self._seek_lines if s.start == offset), 0)
         self._faults += self._seek_faults
+        self._seek_faults = []
         self._faults.append(
             Fault(offset=offset, line=number, field="", expected=expected, found=shown(found))
         )
@@ -261,7 +308,12 @@ class TableReader:
             for name, rules in wanted.items():
                 if label in rules.label:
                     if name in seen:
-                        self._give_up(line.start, f"one line {_words(rules)} per block", line.text)
+                        self._give_up(
+                            line.start,
+                            line.number,
+                            f"one line {_words(rules)} per block",
+                            line.text,
+                        )
                         return None
                     seen.add(name)
                     stated.pop(name, None)
@@ -306,13 +358,17 @@ class TableReader:
             for part, piece in found.items():
                 self._assembler.read(part, piece.text)
         except CellError as error:
-            self._give_up(row.offset(first), f"{name}: {error.expected}", text)
+            self._give_up(row.offset(first), line.number, f"{name}: {error.expected}", text)
             return False
         if CONTROL.search(text):
-            self._give_up(row.offset(first), f"{name}: text without control characters", text)
+            self._give_up(
+                row.offset(first), line.number, f"{name}: text without control characters", text
+            )
             return False
-        if not found and self._form.fields[name].required == "value":
-            self._give_up(row.offset(first), f"{name}: {self._assembler.wanted(name)}", text)
+        if not found and self._form.fields[name].required != "place":
+            self._give_up(
+                row.offset(first), line.number, f"{name}: {self._assembler.wanted(name)}", text
+            )
             return False
         stated.update(found)
         return True
@@ -321,14 +377,15 @@ class TableReader:
         """The label may be absent, and no line looks like a damaged spelling of it."""
         if rules.required != "no":
             expected = f"a line {_words(rules)} above the header"
-            self._give_up(header.start, expected, header.text)
+            self._give_up(header.start, header.number, expected, header.text)
             return False
         for line in self._seek_lines:
             text = line.text.strip(BLANKS)
+            beside = text.partition(self._rules.stated_separator)[0].strip(BLANKS)
             for label in rules.label:
-                if text and (label.startswith(text) or differs_by_one(text[: len(label)], label)):
+                if beside and (looks_like(text[: len(label)], label) or looks_like(beside, label)):
                     expected = f"{label} and {self._rules.stated_separator!r} exactly so"
-                    self._give_up(line.start, expected, line.text)
+                    self._give_up(line.start, line.number, expected, line.text)
                     return False
         return True
 
@@ -402,7 +459,7 @@ class TableReader:
         self._rows += 1
         if self._rows > self._form.limits.rows:
             self._refuse(line, f"at most {self._form.limits.rows} rows", line.text)
-            self._mood = "done"
+            self._mood = "full"
             return
         placed = self._placed(line, row)
         readings, faults = self._readings_of(placed)
@@ -518,7 +575,7 @@ class TableReader:
             self._lose()
         elif self._mood == "seek":
             self._faults += self._seek_faults
-        if self._end is not None and self._mood != "done":
+        if self._end is not None and self._mood not in ("done", "full"):
             self._faults.append(
                 Fault(
                     offset=self._origin + len(self._data),
@@ -537,7 +594,12 @@ class TableReader:
             return
         passes = any(is_ignored(text) for is_ignored in self._ignore) or not text.strip(BLANKS)
         ends = self._end is not None and self._end(text)
-        if self._form.text.last_line == "any" or passes or ends or self._mood in ("lost", "done"):
+        if (
+            self._form.text.last_line == "any"
+            or passes
+            or ends
+            or self._mood in ("lost", "done", "full")
+        ):
             self._take_line(line)
             return
         self._refuse(line, 'a line end (else last_line = "any" in the form)', text[-40:])
