@@ -16,6 +16,7 @@ from pathlib import Path
 from typing import Literal
 
 Stamp = tuple[int, int, int, int]  # size, mtime_ns, ctime_ns, ino: cheap signs of a change
+Matches = Callable[[str], re.Match[str] | None]
 Kind = Literal["file", "symlink", "special"]
 
 # On these the kernel does not tell of what other machines write.
@@ -73,27 +74,31 @@ class NameFilter:
     """
 
     def __init__(self, patterns: tuple[str, ...], ignore: tuple[str, ...]) -> None:
-        self._wanted = [_compiled(pattern) for pattern in patterns]
-        self._barred = [_compiled(pattern) for pattern in ignore]
+        self._wanted_paths, self._wanted_parts = _compiled(patterns)
+        self._barred_paths, self._barred_parts = _compiled(ignore)
 
     def wants(self, name: bytes) -> bool:
         """Whether a file of this relative path is to be read."""
         path = os.fsdecode(name)
-        last = path.rpartition("/")[2]
-        fits = any(one.match(path if whole else last) for whole, one in self._wanted)
-        return fits and not self.bars(name)
+        fits = self._wanted_parts(path.rpartition("/")[2]) or self._wanted_paths(path)
+        return fits is not None and not self.bars(name)
 
     def bars(self, name: bytes) -> bool:
         """Whether the path, file or folder, is to be left alone with all below it."""
         path = os.fsdecode(name)
-        return any(
-            any(one.match(part) for part in ([path] if whole else path.split("/")))
-            for whole, one in self._barred
+        return self._barred_paths(path) is not None or any(
+            self._barred_parts(part) for part in path.split("/")
         )
 
 
-def _compiled(pattern: str) -> tuple[bool, re.Pattern[str]]:
-    return "/" in pattern, re.compile(translate(pattern), re.IGNORECASE)
+def _compiled(patterns: tuple[str, ...]) -> tuple[Matches, Matches]:
+    """One test for whole paths and one for single components; no pattern fits nothing."""
+    paths = [translate(one) for one in patterns if "/" in one]
+    parts = [translate(one) for one in patterns if "/" not in one]
+    return (
+        re.compile("|".join(paths) or "(?!)", re.IGNORECASE).match,
+        re.compile("|".join(parts) or "(?!)", re.IGNORECASE).match,
+    )
 
 
 def _join(folder: bytes, name: bytes) -> bytes:

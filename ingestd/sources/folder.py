@@ -14,6 +14,7 @@ import threading
 import time
 from collections.abc import Callable
 from datetime import UTC, datetime
+from itertools import islice
 from typing import Literal
 
 from ingestd.sources.arrivals import Arrival
@@ -32,6 +33,7 @@ from ingestd.sources.looking import NOT_READ, FileLooks
 QUIET_S = 0.2  # after a change without close: a writer that closes at once is not looked at twice
 LOST_S = 30.0  # longest pause between attempts to open a folder that gives errors
 BACKLOG_SHARE = 16  # files of the backlog looked at between two looks at the hints
+SERVED_EVERY = 500  # names of a scan gone through between two looks at the hints
 MOST_HINTS = 10_000  # more at once are dropped, and a scan finds the files
 SCAN_PAUSE = 20  # between two scans lies at least so many times the duration of one
 
@@ -182,7 +184,28 @@ class FolderSource:
 
     def _turn(self) -> None:
         """One round of work; FolderLost if the folder cannot be opened."""
-        hints = {name: hint for name, hint in self._wait().items() if self._names.wants(name)}
+        self._wait()
+        self._serve_hints()
+        if not self._is_paused():
+            for name in self._looks.take_due():
+                self._looks.look(name)
+                if self._is_paused():
+                    break
+        if time.monotonic() >= self._scan_due and not self._stopping:
+            self._scan()
+        for name in list(islice(self._backlog, BACKLOG_SHARE)):
+            if self._is_paused():
+                break
+            listed_at = self._backlog.pop(name)
+            # If a hint or appointment came to it meanwhile, that was newer than the list.
+            if name in self._looks.tracks and self._looks.tracks[name].looked_at < listed_at:
+                self._looks.look(name)
+
+    def _serve_hints(self) -> None:
+        """Look at the files that something happened to."""
+        with self._something:
+            taken, self._hints = self._hints, {}
+        hints = {name: hint for name, hint in taken.items() if self._names.wants(name)}
         for name, hint in hints.items():
             track = self._looks.track(name)
             # Whatever comes between, the next scan will not take the file for unchanged.
@@ -195,27 +218,13 @@ class FolderSource:
                 self._looks.look(name)
             else:
                 self._looks.appoint(name, QUIET_S)
-        if not self._is_paused():
-            for name in self._looks.take_due():
-                self._looks.look(name)
-                if self._is_paused():
-                    break
-        if time.monotonic() >= self._scan_due and not self._stopping:
-            self._scan()
-        for name in list(self._backlog)[:BACKLOG_SHARE]:
-            if self._is_paused():
-                break
-            listed_at = self._backlog.pop(name)
-            # If a hint or appointment came to it meanwhile, that was newer than the list.
-            if name in self._looks.tracks and self._looks.tracks[name].looked_at < listed_at:
-                self._looks.look(name)
 
     def _is_paused(self) -> bool:
         """Whether looks are of no use before the next scan: nothing is lost by waiting for it."""
         return bool(self._lost) or self._looks.held or self._stopping
 
-    def _wait(self) -> dict[bytes, Hint]:
-        """The hints, as soon as there is anything to do."""
+    def _wait(self) -> None:
+        """Return as soon as there is anything to do."""
         with self._something:
             wake = self._scan_due
             if not self._is_paused():
@@ -231,8 +240,6 @@ class FolderSource:
                 self._scan_asked = ""
             if time.monotonic() >= self._scan_due:
                 self._looks.held = False
-            hints, self._hints = self._hints, {}
-            return hints
 
     # --- scanning -------------------------------------------------------------------------------
 
@@ -248,7 +255,15 @@ class FolderSource:
             entering=self._enter,
             failing=self._fail_below,
         )
-        listed = [one for one in everything if self._names.wants(one.name)]
+        listed = []
+        for number, one in enumerate(everything, start=1):
+            track = self._looks.tracks.get(one.name)
+            # What was read before is wanted; asking each name at each scan is the slower half.
+            if (track is not None and track.stamp is not None) or self._names.wants(one.name):
+                listed.append(one)
+            # A long list must not keep a file waiting that was closed just now.
+            if number % SERVED_EVERY == 0:
+                self._serve_hints()
         if self._refusal not in ("", self._events_refused):
             self._log.warning(
                 FOLDER_EVENTS_REFUSED,
@@ -282,7 +297,9 @@ class FolderSource:
         """Put on the backlog what may have changed, oldest first; forget what is gone."""
         looks = self._looks
         found = []
-        for one in listed:
+        for number, one in enumerate(listed, start=1):
+            if number % SERVED_EVERY == 0:
+                self._serve_hints()
             if one.kind != "file":
                 looks.pass_over(one.name, NOT_READ)
             elif looks.is_worth_a_look(looks.track(one.name), one.stamp, begun):

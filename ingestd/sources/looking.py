@@ -68,7 +68,10 @@ class FileLooks:
 
     def track(self, name: bytes) -> Track:
         """What is known of a file; begins with nothing."""
-        return self.tracks.setdefault(name, Track())
+        track = self.tracks.get(name)
+        if track is None:
+            track = self.tracks[name] = Track()
+        return track
 
     def appoint(self, name: bytes, after_s: float) -> None:
         """Look at the file again after so many seconds, unless that is to happen earlier."""
