@@ -7,7 +7,15 @@ from pathlib import Path
 from urllib.parse import quote
 
 from ingestd.config import Config
-from ingestd.ledger.checkpoints import Checkpoint, load_key, make_key, sign_checkpoint
+from ingestd.ledger.checkpoints import (
+    Checkpoint,
+    CheckpointError,
+    load_key,
+    make_key,
+    public_key_text,
+    read_checkpoints,
+    sign_checkpoint,
+)
 from ingestd.ledger.checkpoints import write_checkpoint as write_file
 from ingestd.ledger.connection import Connection
 from ingestd.ledger.merkle import Frontier
@@ -47,3 +55,24 @@ def write_checkpoint(conn: Connection, config: Config) -> Checkpoint:
             folder.mkdir(parents=True, exist_ok=True)
             write_file(folder, checkpoint)
     return checkpoint
+
+
+def known_checkpoints(config: Config) -> tuple[list[Checkpoint], list[str]]:
+    """Verified checkpoints from beside the ledger and from the second place, and complaints.
+
+    The complaints name checkpoint files that are not what this journal's key signed.
+    """
+    found: dict[tuple[int, bytes], Checkpoint] = {}
+    complaints: list[str] = []
+    if not key_path(config).exists():
+        return [], []
+    verifier = public_key_text(load_key(key_path(config)), origin_of(config.site.name))
+    for folder in (config.ledger.checkpoints, config.ledger.witness):
+        if folder is None or not folder.is_dir():
+            continue
+        try:
+            for checkpoint in read_checkpoints(folder, verifier):
+                found[checkpoint.size, checkpoint.root] = checkpoint
+        except CheckpointError as error:
+            complaints.append(str(error))
+    return sorted(found.values(), key=lambda checkpoint: checkpoint.size), complaints

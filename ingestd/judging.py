@@ -11,6 +11,7 @@ from typing import Any
 
 from ingestd.evaluate import evaluate
 from ingestd.evaluate.control_values import control_values
+from ingestd.evaluate.rules.completeness import COMPLETENESS
 from ingestd.gathering import gather_run
 from ingestd.ledger import work
 from ingestd.ledger.canonical import canonical
@@ -303,7 +304,7 @@ def _record_vanished(
 ) -> None:
     """A result whose sample the run no longer holds: refused, with that as the reason."""
     finding = Finding(
-        rule="sample_planned",
+        rule=COMPLETENESS.name,
         verdict=Verdict.REFUSE,
         sentence=f"Sample {key[0]!r} is no longer on the sheet of run {stored.run.name}.",
     )

@@ -202,7 +202,7 @@ class Service:
         except StoreFull as error:
             if not self._is_full:
                 self._is_full = True
-                self.log.error(events.LEDGER_FULL, problem=str(error))
+                self.log.error(events.LEDGER_FULL, problem=str(error))  # noqa: TRY400 - no bug, no trace
                 notify("STATUS=DISK FULL: intake waits, files stay where they are")
             raise
         if self._is_full:
@@ -227,7 +227,7 @@ class Service:
 
     def _fail(self, error: BaseException) -> None:
         self._failure = error
-        self.log.error(  # noqa: TRY400 - no exception is being handled here
+        self.log.error(
             events.SERVICE_FAILED, problem=str(error), kind=type(error).__name__, exc_info=error
         )
         self._stop.set()

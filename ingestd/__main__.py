@@ -1,0 +1,5 @@
+"""`python -m ingestd` is the command `ingestd`."""
+
+from ingestd.cli import main
+
+main()

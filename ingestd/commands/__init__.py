@@ -1,0 +1,1 @@
+"""The commands, one module a kind of work; everything heavy is imported when a command runs."""

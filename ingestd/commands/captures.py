@@ -1,0 +1,228 @@
+"""Commands about arrivals: captures, replay."""
+
+from __future__ import annotations
+
+import sys
+from typing import TYPE_CHECKING
+
+import click
+
+from ingestd.commands.desk import (
+    NO,
+    Desk,
+    by_option,
+    json_option,
+    print_json,
+    print_table,
+    shown,
+    with_desk,
+)
+
+if TYPE_CHECKING:
+    from datetime import datetime
+
+    from ingestd.replay import ReplayReport
+
+_STATES = click.Choice(["stored", "read", "partly_read", "failed"])
+
+
+@click.command()
+@click.option("--state", type=_STATES, help="Only captures in this state.")
+@click.option("--source", help="Only captures of this source.")
+@click.option("--last", type=int, default=50, show_default=True, help="The newest so many.")
+@click.option("--capture", "ident", type=int, help="One capture, with the faults in its bytes.")
+@json_option
+@with_desk
+def captures(
+    desk: Desk,
+    state: str | None,
+    source: str | None,
+    last: int,
+    ident: int | None,
+    *,
+    as_json: bool,
+) -> None:
+    """What arrived and what became of it."""
+    from ingestd.ledger.captures import find_captures, get_capture
+
+    conn = desk.reading_ledger.conn
+    if ident is not None:
+        _show_capture(desk, get_capture(conn, ident).id, as_json=as_json)
+        return
+    found = find_captures(conn, state=state, source=source, newest=last)
+    if as_json:
+        print_json(
+            [
+                {
+                    "capture": c.id,
+                    "kind": c.kind,
+                    "source": c.source,
+                    "name": c.name,
+                    "arrived_at": c.arrived_at.isoformat(),
+                    "size": c.size,
+                    "sha256": c.sha256,
+                    "state": c.state,
+                    "form": c.form,
+                    "readings": c.readings,
+                    "repeats": c.repeats,
+                    "faults": c.faults,
+                    "reason": c.reason,
+                }
+                for c in found
+            ]
+        )
+        return
+    print_table(
+        ("id", "source", "name", "arrived", "bytes", "state", "form", "new", "faults", "reason"),
+        [
+            (
+                c.id,
+                c.source,
+                c.name,
+                f"{c.arrived_at:%Y-%m-%d %H:%M:%S}",
+                c.size,
+                c.state,
+                c.form,
+                c.readings,
+                len(c.faults),
+                c.reason,
+            )
+            for c in found
+        ],
+    )
+
+
+def _show_capture(desk: Desk, ident: int, *, as_json: bool) -> None:
+    from ingestd.ledger.captures import content_from, get_capture
+
+    conn = desk.reading_ledger.conn
+    capture = get_capture(conn, ident)
+    if as_json:
+        print_json({"capture": capture.id, "state": capture.state, "faults": capture.faults})
+        return
+    click.echo(f"capture {capture.id}: {shown(capture.source)}/{shown(capture.name)}")
+    click.echo(f"{capture.size} bytes, sha256 {capture.sha256}")
+    click.echo(f"state {capture.state}, form {capture.form or '-'}. {shown(capture.reason)}")
+    if capture.oversize:
+        return
+    data = content_from(conn, capture)
+    for fault in capture.faults:
+        offset = int(str(fault["offset"]))
+        start, end = max(offset - 30, 0), offset + 40
+        before = data[start:offset].decode("latin-1")
+        behind = data[offset:end].decode("latin-1")
+        click.echo(
+            f"\nline {fault['line']}, byte {offset}, field {fault['field'] or '-'}:"
+            f" expected {fault['expected']}, found {fault['found']!r}"
+        )
+        click.echo(f"  {ascii(before)[1:-1]}»{ascii(behind)[1:-1]}")
+
+
+@click.command()
+@click.option("--capture", "idents", type=int, multiple=True, help="This capture; repeatable.")
+@click.option("--state", type=_STATES, help="All captures in this state.")
+@click.option("--source", help="Captures of this source.")
+@click.option(
+    "--since", type=click.DateTime(["%Y-%m-%d", "%Y-%m-%d %H:%M"]), help="From this time on, UTC."
+)
+@click.option("--form", "form_name", help="Captures read by this form.")
+@click.option("--dry-run", is_flag=True, help="Show what would change; change nothing.")
+@click.option("--reason", required=True, metavar="TEXT", help="Why; written into every change.")
+@by_option
+@json_option
+@with_desk
+def replay(
+    desk: Desk,
+    idents: tuple[int, ...],
+    state: str | None,
+    source: str | None,
+    since: datetime | None,
+    form_name: str | None,
+    reason: str,
+    by: str,
+    *,
+    dry_run: bool,
+    as_json: bool,
+) -> None:
+    """Read captures again, with the forms, plans and methods now in force."""
+    import logging
+    from datetime import UTC
+
+    from ingestd.deciding import authorise
+    from ingestd.errors import Refused
+    from ingestd.ledger.captures import find_captures
+    from ingestd.ledger.store import system_user
+    from ingestd.logs import make_log
+    from ingestd.model import PersonRole
+    from ingestd.replay import dry_replay
+    from ingestd.replay import replay as run_replay
+
+    authorise(desk.keeper.current(desk.ledger.conn), by, PersonRole.ADMIN)
+    if not (idents or state or source or since or form_name):
+        raise Refused("replay", "of what?", "give --capture, --state, --source, --since or --form")
+    found = find_captures(
+        desk.ledger.conn,
+        state=state,
+        source=source,
+        since=since.replace(tzinfo=UTC) if since else None,
+        idents=idents,
+    )
+    found = [c for c in found if c.source != "forms" and (not form_name or c.form == form_name)]
+    if not found:
+        raise Refused("replay", "no capture is chosen by that", "see `ingestd captures`")
+    with click.progressbar(
+        length=len(found), label="replay", file=sys.stderr, hidden=not sys.stderr.isatty()
+    ) as bar:
+        report = (dry_replay if dry_run else run_replay)(
+            desk.ledger,
+            desk.config,
+            found,
+            reason=reason,
+            by=by,
+            clock=desk.now,
+            log=make_log(level=logging.WARNING),
+            system_user=system_user(),
+            progress=lambda _count: bar.update(1),
+        )
+    _print_report(report, as_json=as_json)
+    if report.failed:
+        sys.exit(NO)
+
+
+def _print_report(report: ReplayReport, *, as_json: bool) -> None:
+    if as_json:
+        print_json(
+            {
+                "captures": report.captures,
+                "dry_run": report.dry,
+                "readings_taken": report.taken,
+                "readings_retired": report.retired,
+                "failed": report.failed,
+                "results": [
+                    {
+                        "result": d.result,
+                        "run": d.run,
+                        "sample": d.sample,
+                        "analyte": d.analyte,
+                        "before": d.before,
+                        "after": d.after,
+                        "why": d.why,
+                    }
+                    for d in report.differences
+                ],
+            }
+        )
+        return
+    would = "would be" if report.dry else "were"
+    click.echo(
+        f"{report.captures} captures read again: {report.taken} readings {would} taken,"
+        f" {report.retired} {would} retired, {len(report.differences)} results"
+        f" {'would say' if report.dry else 'say'} something new"
+    )
+    if report.differences:
+        print_table(
+            ("result", "run", "sample", "before", "after", "why"),
+            [(d.result, d.run, d.sample, d.before, d.after, d.why) for d in report.differences],
+        )
+    for ident, why in report.failed:
+        click.echo(f"capture {ident} still cannot be read: {shown(why)}", err=True)

@@ -1,0 +1,132 @@
+"""Commands that decide: release, withdraw, choose, policy, user."""
+
+from __future__ import annotations
+
+import click
+
+from ingestd.commands.desk import (
+    Desk,
+    by_option,
+    json_option,
+    print_json,
+    print_table,
+    reason_option,
+    with_desk,
+)
+
+
+@click.command()
+@click.argument("subject", metavar="RUN-OR-RESULT")
+@by_option
+@reason_option
+@with_desk
+def release(desk: Desk, subject: str, by: str, reason: str) -> None:
+    """Release what is accepted in a run, or one result by its number.
+
+    A held result is released by its number and with a reason, which is printed with it. A
+    refused one never is. Nobody releases their own work.
+    """
+    from ingestd.deciding import release as decide
+
+    book = desk.keeper.current(desk.ledger.conn)
+    with desk.change(by) as change:
+        decided = decide(change, book, subject, reason=reason)
+    for one in decided:
+        click.echo(f"result {one.result}: {one.sample} {one.text} {one.what}")
+
+
+@click.command()
+@click.argument("subject", metavar="RUN-OR-RESULT")
+@by_option
+@reason_option
+@with_desk
+def withdraw(desk: Desk, subject: str, by: str, reason: str) -> None:
+    """Withdraw a released result, or every released one of a run; a reason is needed."""
+    from ingestd.deciding import withdraw as decide
+
+    book = desk.keeper.current(desk.ledger.conn)
+    with desk.change(by) as change:
+        decided = decide(change, book, subject, reason=reason)
+    for one in decided:
+        click.echo(f"result {one.result}: {one.sample} {one.text} {one.what}")
+
+
+@click.command()
+@click.argument("result", type=int)
+@by_option
+@reason_option
+@with_desk
+def choose(desk: Desk, result: int, by: str, reason: str) -> None:
+    """Say that RESULT is the reported value of its sample, among several released."""
+    from ingestd.deciding import choose_reported
+
+    book = desk.keeper.current(desk.ledger.conn)
+    with desk.change(by) as change:
+        choose_reported(change, book, result, reason=reason)
+    click.echo(f"result {result} is the reported value")
+
+
+@click.command()
+@click.argument("mode", type=click.Choice(["automatic", "by_reviewer"]))
+@by_option
+@reason_option
+@with_desk
+def policy(desk: Desk, mode: str, by: str, reason: str) -> None:
+    """Sign the release policy: accepted results released at once, or by a reviewer."""
+    from ingestd.deciding import set_release_policy
+
+    book = desk.keeper.current(desk.ledger.conn)
+    with desk.change(by) as change:
+        set_release_policy(change, book, mode=mode, by=by, reason=reason)
+    click.echo(f"release policy: {mode}, signed by {by}")
+
+
+@click.group()
+def user() -> None:
+    """Accounts and their roles."""
+
+
+@user.command("add")
+@click.argument("account")
+@click.option(
+    "--role",
+    "roles",
+    multiple=True,
+    required=True,
+    type=click.Choice(["viewer", "analyst", "reviewer", "admin"]),
+    help="May be given several times.",
+)
+@click.option("--name", default="", help="The person's full name.")
+@click.option("--inactive", is_flag=True, help="The account no longer acts.")
+@click.option("--by", help="The admin who adds it; the first account adds itself.")
+@with_desk
+def user_add(
+    desk: Desk, account: str, roles: tuple[str, ...], name: str, by: str | None, *, inactive: bool
+) -> None:
+    """Add ACCOUNT, or change its roles; the first account of a ledger must be an admin."""
+    from ingestd.deciding import add_person, roles_from
+    from ingestd.model import Person
+
+    person = Person(account=account, roles=roles_from(roles), full_name=name, active=not inactive)
+    book = desk.keeper.current(desk.ledger.conn)
+    actor = by or account
+    with desk.change(actor) as change:
+        add_person(change, book, person, by=actor)
+    click.echo(f"{account}: {', '.join(roles)}{' (inactive)' if inactive else ''}")
+
+
+@user.command("list")
+@json_option
+@with_desk
+def user_list(desk: Desk, *, as_json: bool) -> None:
+    """Show all accounts."""
+    people = desk.keeper.current(desk.reading_ledger.conn).of("person").values()
+    if as_json:
+        print_json(
+            [{"account": p.account, "roles": list(p.roles), "active": p.active} for p in people]
+        )
+        return
+    print_table(
+        ("account", "roles", "name", "active"),
+        [(p.account, ", ".join(p.roles), p.full_name, p.active) for p in people],
+    )
