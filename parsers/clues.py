@@ -269,7 +269,7 @@ _WORDS: Final[Mapping[str, str]] = MappingProxyType(
         "dilution": "dilution diluted verdünnung thinned dilutionfactor",
         "absorbance": "absorbance extinction extinktion absorbanz abs absorbed",
         "lot": "lot batch charge",
-        "operator": "operator analyst user worked bearbeiter",
+        "operator": "operator analyst user initials bearbeiter",
         "instrument": "instrument photometer device gerät",
         "position": "position tube slot place rack küvette",
         "remark": "remark remarks comment note notes bemerkung",
@@ -298,20 +298,25 @@ def find_role(name: str) -> str | None:
 
 
 _BRACKETED = re.compile(r"(?P<name>.*?)\s*[\[(]\s*(?P<unit>[^\])]+?)\s*[\])]")
-_TRAILING = re.compile(r"(?P<name>.*?)[ _](?P<unit>\S*\w/\S+)")
+_BEFORE_UNIT = re.compile(r"(?<=.)[ _/]")
 
 
 def find_unit_in_name(name: str) -> tuple[str, str, str] | None:
     """Return name without unit, the unit's text and a pattern that finds it in the name.
 
-    None when the name holds no known unit.
+    The unit stands in brackets at the end, or behind a blank, an underscore or a stroke. None
+    when the name holds no known unit.
     """
-    for grammar in (_BRACKETED, _TRAILING):
-        found = grammar.fullmatch(name)
-        if found is not None and parse_unit(found["unit"]) is not None:
-            start, end = found.span("unit")
+    places = []
+    if bracketed := _BRACKETED.fullmatch(name):
+        places.append(bracketed.span("unit"))
+    places += [(found.end(), len(name)) for found in _BEFORE_UNIT.finditer(name)]
+    for start, end in places:
+        unit = name[start:end]
+        if parse_unit(unit) is not None:
+            bare = name[:start].strip(BLANKS + "[(_/,").removesuffix(" in").strip(BLANKS)
             pattern = f"{as_pattern(name[:start])}(?P<unit>.+?){as_pattern(name[end:])}"
-            return found["name"], found["unit"], pattern
+            return bare, unit, pattern
     return None
 
 

@@ -23,6 +23,7 @@ from parsers.clues import (
 )
 from parsers.errors import ParseError
 from parsers.forms import STANDARD_KINDS
+from parsers.units import parse_unit
 
 _ANY_TEXT: Final = ("sequence", "lot", "operator", "instrument", "position", "remark")
 _BELOW_WORDS: Final = frozenset({"low", "lo", "under", "below", "unter"})
@@ -137,8 +138,17 @@ class Naming:
         # Of equals the first wins.
         is_named, has_unit, _, best = max(candidates, key=lambda candidate: candidate[:3])
         is_sure = is_named or has_unit
-        guess = "" if is_sure else "UNSURE: taken for the value because it holds numbers"
-        self.take(best, "value", *filter(None, [guess]))
+        if "absorbance" in self.taken and not is_sure:
+            best.notes.append("UNSURE: holds numbers; rename it to value if it is the result")
+            return
+        self.take(best, "value")
+        if not is_sure:
+            best.notes.append("UNSURE: taken for the value because it holds numbers")
+        if others := [repr(c.title) for *_, c in candidates if c is not best and c.title]:
+            best.notes.append(
+                f"UNSURE: {' and '.join(others)} hold numbers as well; if they are values too, "
+                "declare each under [[table.wide.columns]]"
+            )
         self._write_numbers(best)
         for column in columns:
             if column.name == "unit" and "unit_follows" in best.keys:
@@ -161,6 +171,9 @@ class Naming:
 
     def _name_by_title(self, column: Column) -> None:
         role = find_role(column.title)
+        if role == "sequence" and not all(text.isdigit() for text in column.texts):
+            # "Bottle number" over names the bottle.
+            role = find_role(column.title.rpartition(" ")[0])
         if role == "position" and max(map(len, column.texts)) > _POSITION_LENGTH:
             role = None
         if role in _ANY_TEXT or (role in ("sample", "method") and column.times is None):
@@ -211,6 +224,8 @@ def write_marks(column: Column, numbers: NumberClue) -> None:
             column.keys[key] = list(marks)
     kinds: dict[str, list[str]] = {}
     for token in numbers.tokens:
+        if parse_unit(token) is not None:
+            continue  # a unit where a number belongs is a damaged row, not a token
         words = set(re.findall(r"[^\W\d_]+", token.casefold()))
         kind = "below" if words & _BELOW_WORDS else "above" if words & _ABOVE_WORDS else "no_value"
         kinds.setdefault(kind, []).append(token)

@@ -93,13 +93,29 @@ class _Draft:
                 notes.append("UNSURE: rows are taken to begin behind this line")
         if stated:
             keys["stated_separator"] = separator
-        if table.is_repeated:
+        labels = {column.title for column in stated}
+        stated_anew = (
+            [line for line in table.strange if line.partition(separator)[0].strip() in labels]
+            if stated
+            else []
+        )
+        if table.is_repeated or stated_anew:
             keys["blocks"] = "blank"
-        short = [line for line in table.strange if self._is_short(line, table)]
-        if short:
+        width = len(table.rows[0])
+        short = [line for line in table.strange if width // 2 < len(table.cells(line)) < width]
+        if short and len(table.cells(short[0])) > 1 and table.delimiter != "gaps":
             keys["short_rows"] = True
             notes.append("UNSURE: some rows have fewer cells than the header")
-        ignored, ignored_notes = _ignored([line for line in table.strange if line not in short])
+        # Only what can be no row is passed over; the rest is left to become faults.
+        odd = [line for line in table.strange if len(table.cells(line)) > 1 and line not in short]
+        if odd or stated_anew:
+            first = [*stated_anew, *odd][0]
+            notes.append(
+                f"UNSURE: lines such as {first!r} fit neither header nor rows; is this another "
+                "table? They are left to become faults"
+            )
+        passed = set(short) | set(odd) | set(stated_anew)
+        ignored, ignored_notes = _ignored([line for line in table.strange if line not in passed])
         self._section("table", keys | ignored, notes + ignored_notes)
         if wide:
             self._write_wide(wide)
@@ -188,12 +204,6 @@ class _Draft:
             if found:
                 return found, separator
         return [], ""
-
-    @staticmethod
-    def _is_short(line: str, table: TableSample) -> bool:
-        mark = "\t" if table.delimiter == "tab" else table.delimiter
-        width = len(table.rows[0])
-        return len(mark) == 1 and width // 2 < line.count(mark) + 1 < width
 
     # ---- TOML out
 

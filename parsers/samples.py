@@ -68,6 +68,10 @@ class TableSample:
     strange: tuple[str, ...]
     is_repeated: bool
 
+    def cells(self, line: str) -> list[str]:
+        """The cells of any line, cut like the rows."""
+        return _cells(line, self.delimiter)
+
     def column(self, index: int) -> list[str]:
         """The cells of one column."""
         return [row[index] for row in self.rows if index < len(row)]
@@ -213,14 +217,16 @@ def _table(lines: Sequence[str], delimiter: str, count: int) -> TableSample | No
     ):
         header_at = None
     first = fitting[0] if header_at is None else header_at
+    header = [] if header_at is None else _cells(lines[header_at], delimiter)
     rows, strange = [], []
     is_blank_before = is_repeated = False
     for at in range(first + (header_at is not None), len(lines)):
         line = lines[at]
-        if header_at is not None and line == lines[header_at]:
+        cells = _cells(line, delimiter)
+        if header and sorted(cells) == sorted(header):
             is_repeated = is_repeated or is_blank_before
-        elif at in fitting:
-            rows.append(tuple(_cells(line, delimiter)))
+        elif len(cells) == count:
+            rows.append(tuple(cells))
         elif line.strip():
             strange.append(line)
         is_blank_before = not line.strip()
@@ -228,7 +234,7 @@ def _table(lines: Sequence[str], delimiter: str, count: int) -> TableSample | No
         return None
     return TableSample(
         delimiter=delimiter,
-        header=() if header_at is None else tuple(_cells(lines[header_at], delimiter)),
+        header=tuple(header),
         rows=tuple(rows),
         above=tuple(line for line in lines[:first] if line.strip()),
         strange=tuple(strange),
@@ -260,7 +266,7 @@ def find_report(lines: Sequence[str]) -> ReportSample | None:
     """Return the labelled lines; None when fewer than half of the lines are such."""
     filled = [line.strip("\f") for line in lines if line.strip(BLANKS + "\f")]
     plain = [line for line in filled if not _RULE_LINE.fullmatch(line)]
-    for separator in (":", "=", "\t"):
+    for separator in (":", "=", "->", "\t"):
         grammar = re.compile(rf"\s*({_LABEL})\s*{separator}(?!\S*\d\d:)\s*(.*?)\s*")
         matches = [grammar.fullmatch(line) for line in plain]
         found = [(match[1], match[2]) for match in matches if match is not None]

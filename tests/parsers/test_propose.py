@@ -348,6 +348,57 @@ def test_report_of_one_block_does_not_show_what_parts_two() -> None:
     assert "position" not in reading.fields
 
 
+def test_second_table_in_a_file_is_left_to_become_faults() -> None:
+    first = "analyte=NH4\nbottle,at,amount/mg/L\nm1,08:00,0.40\nm2,08:01,0.55\n"
+    text = f"{first}\nanalyte=NO3\nat,amount/mg/L,bottle,said\n08:10,11.0,m1,\n"
+    draft, parsed = draft_and_parse(text.encode())
+    assert 'blocks = "blank"' in draft
+    assert any("is this another table?" in doubt for doubt in doubts(draft))
+    assert "ignore" not in draft.replace("match ignore", "")
+    assert [(r.method, str(r.value)) for r in parsed.readings] == [
+        ("NH4", "0.40"),
+        ("NH4", "0.55"),
+        ("NO3", "11.0"),
+    ]
+    other, parsed = draft_and_parse(text.replace("analyte=NO3\nat,", "at,odd,").encode())
+    assert any("is this another table?" in doubt for doubt in doubts(other))
+    assert [str(reading.value) for reading in parsed.readings] == ["0.40", "0.55"]
+    assert parsed.faults
+
+
+def test_other_columns_of_numbers_are_pointed_out() -> None:
+    text = "Bottle number;COD;Ammonium;Initials\nA-1;43,1;0,52;rk\nA-2;512;<1,0;rk\n"
+    draft, parsed = draft_and_parse(text.encode())
+    assert any("'Ammonium' hold numbers as well" in doubt for doubt in doubts(draft))
+    assert [reading.sample for reading in parsed.readings] == ["A-1", "A-2"]
+    assert parsed.readings[0].fields["operator"] == "rk"
+
+
+def test_number_beside_an_absorbance_is_no_value_without_a_sign_of_it() -> None:
+    text = "tube -> 1\nlamp hours -> 120\nabsorbance -> 0.4410\n"
+    draft, parsed = draft_and_parse(text.encode())
+    assert "[fields.value]" not in draft
+    assert any("rename it to value if it is the result" in doubt for doubt in doubts(draft))
+    assert str(parsed.readings[0].absorbance) == "0.4410"
+
+
+def test_unit_in_the_place_of_a_number_is_no_token() -> None:
+    text = "Sample;Result;Unit\nA;1.5;mg/L\nB;mg/L;2.5\nC;2.5;mg/L\n"
+    draft, parsed = draft_and_parse(text.encode())
+    assert "no_value" not in draft
+    assert [reading.sample for reading in parsed.readings] == ["A", "C"]
+
+
+def test_another_algorithm_that_fits_as_well_is_named() -> None:
+    xor, total = CHECKSUMS["XOR"].compute, CHECKSUMS["SUM-8"].compute
+    messages = (f"S{number}|1.5" for number in range(4000))
+    twin = next(text for text in messages if xor(text.encode()) == total(text.encode()))
+    assert any(
+        "SUM-8 would fit the checksum as well" in doubt
+        for doubt in doubts(propose(frame_of(twin, "XOR"), "x"))
+    )
+
+
 def test_unit_behind_the_number_goes_before_a_unit_column() -> None:
     text = "Sample;Method;Result;Unit\nA;COD;1.5 mg/L;mg/L\nB;COD;2.5 mg/L;mg/L\n"
     draft, parsed = draft_and_parse(text.encode())
