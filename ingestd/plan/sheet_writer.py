@@ -2,7 +2,7 @@
 
 import csv
 import io
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from datetime import datetime
 from typing import Literal
 from zoneinfo import ZoneInfo
@@ -62,7 +62,7 @@ def write_bench_sheet(
             cells = {}
     if notes:
         raise ValueError(f"no row of the sheet takes the observation {notes[0]}")
-    return _csv(rows, delimiter)
+    return _csv(rows, delimiter, REQUIRED)
 
 
 def draft_sheet(
@@ -118,7 +118,7 @@ def draft_sheet(
         cells |= {"label": name, "dilution": " or ".join(factors) or dilution}
         rows.append(cells)
         cells = {}
-    return _csv(rows, delimiter)
+    return _csv(rows, delimiter, ("sample", "lot", *REQUIRED))
 
 
 def _run_cells(run: Run, zone: ZoneInfo) -> dict[str, str]:
@@ -175,9 +175,9 @@ def _noted(
     return cells
 
 
-def _csv(rows: Sequence[Mapping[str, str]], delimiter: str) -> str:
+def _csv(rows: Sequence[Mapping[str, str]], delimiter: str, kept: Collection[str]) -> str:
     filled = {column for row in rows for column, text in row.items() if text}
-    names = [c.name for c in COLUMNS if c.name in filled or c.name in REQUIRED]
+    names = [c.name for c in COLUMNS if c.name in filled or c.name in kept]
     text = io.StringIO()
     writer = csv.DictWriter(text, names, delimiter=delimiter, lineterminator="\n", restval="")
     writer.writeheader()
