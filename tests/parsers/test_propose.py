@@ -3,6 +3,7 @@
 All samples are made up.
 """
 
+from itertools import product
 from pathlib import Path
 
 import pytest
@@ -391,7 +392,8 @@ def test_unit_in_the_place_of_a_number_is_no_token() -> None:
 
 def test_another_algorithm_that_fits_as_well_is_named() -> None:
     xor, total = CHECKSUMS["XOR"].compute, CHECKSUMS["SUM-8"].compute
-    messages = (f"S{number}|1.5" for number in range(4000))
+    names = map("".join, product("ABDHPQaeip", repeat=4))
+    messages = (f"{name}|1.5" for name in names)
     twin = next(text for text in messages if xor(text.encode()) == total(text.encode()))
     assert any(
         "SUM-8 would fit the checksum as well" in doubt
