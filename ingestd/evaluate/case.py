@@ -75,6 +75,11 @@ class TubeCase:
         self.missing = ""
 
     @property
+    def is_judged(self) -> bool:
+        """True when a reading counts and nothing it needs is still to come."""
+        return self.reading is not None and not self.missing
+
+    @property
     def usable(self) -> bool:
         """True when the tube has a value that no rule refuses or holds."""
         return self.value is not None and all(

@@ -49,9 +49,9 @@ def identity_key(instrument: str, reading: Reading, ordinal: int = 0) -> str:
     parts = (instrument, *reading.identity)
     key = _SEPARATOR.join(parts)
     if key.count(_SEPARATOR) != len(parts) - 1:  # a field holds the separator itself
-        key = _SEPARATOR.join(
-            part.replace("\\", "\\\\").replace(_SEPARATOR, "\\u") for part in parts
-        )
+        escaped = (p.replace("\\", "\\\\").replace(_SEPARATOR, "\\u") for p in parts)
+        # The leading separator marks the escaped kind: no instrument's name begins with one.
+        key = _SEPARATOR + _SEPARATOR.join(escaped)
     return key if reading.sequenced else f"{key}{_SEPARATOR}{ordinal}"
 
 

@@ -37,7 +37,7 @@ CONTROL_STANDARD = Rule(
 def judge_control_standards(run: RunCase) -> None:
     """Add a finding for every control standard that has been read."""
     for tube in run.of_role(Role.CONTROL_STANDARD):
-        if tube.reading is not None:
+        if tube.is_judged:
             run.findings.append(_judge(run, tube))
 
 

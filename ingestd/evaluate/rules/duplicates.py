@@ -50,7 +50,7 @@ def pairs_of(run: RunCase) -> list[tuple[TubeCase, TubeCase]]:
 def judge_duplicates(run: RunCase) -> None:
     """Add a finding for every duplicate of which both tubes have been read."""
     for tube, duplicate in pairs_of(run):
-        if tube.reading is not None and duplicate.reading is not None:
+        if tube.is_judged and duplicate.is_judged:
             run.findings.append(judge_pair(run, DUPLICATE, tube, duplicate))
 
 

@@ -73,7 +73,7 @@ def judge_competence(run: RunCase) -> None:
     run.findings.append(
         COMPETENCE.answer(
             PASS,
-            f"{analyst} is competent for {method} until {until}.",
+            f"Analyst {analyst} is competent for {method} until {until}.",
             observed=f"until {until}",
             limit=f">= {day}",
         )

@@ -55,7 +55,7 @@ def judge_replicates(run: RunCase) -> None:
             t
             for t in tubes
             if t.void is None
-            and t.reading is not None
+            and t.is_judged
             and (t.role is Role.SAMPLE or t.role is Role.DUPLICATE)
         ]
         samples = [t for t in live if t.role is Role.SAMPLE]

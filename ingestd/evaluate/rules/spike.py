@@ -37,13 +37,13 @@ SPIKE = Rule(
 def judge_spikes(run: RunCase) -> None:
     """Add a finding for every spike read, to its own sample: a spike speaks of one matrix."""
     for spike in run.of_role(Role.SPIKE):
-        if spike.reading is None:
+        if not spike.is_judged:
             continue
         code = spike.tube.sample
         native = next(
             (t for t in run.of_sample[code] if t.role is Role.SAMPLE and t.void is None), None
         )
-        if native is not None and native.reading is not None:
+        if native is not None and native.is_judged:
             run.of_its_own.setdefault(code, []).append(_judge(run, spike, native))
 
 
