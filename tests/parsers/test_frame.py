@@ -1,10 +1,13 @@
 """Messages inside frames: readings with their places, or precise faults. All bytes are made up."""
 
+import json
 import random
 from collections.abc import Sequence
+from dataclasses import asdict
 from datetime import datetime
 from decimal import Decimal
 from pathlib import Path
+from typing import Any
 
 import pytest
 from hypothesis import given, settings
@@ -15,7 +18,7 @@ from parsers.errors import FormError, ParseError
 from parsers.forms import Form, load_form
 from parsers.frame import Framer, FrameReader, parse, parse_frame
 from parsers.framer import Frame
-from parsers.readings import Fault, Parsed, Resume, Span
+from parsers.readings import Fault, Parsed, Reading, Resume, Span
 
 FORMS = Path(__file__).parents[2] / "parsers" / "forms"
 
@@ -604,3 +607,76 @@ def test_wrong_readings_of_a_damaged_checked_line_stay_within_theory() -> None:
             assert f"{reading.fields['sequence']} {reading.value}" in sent
     assert read > 1000
     assert faults > 2000
+
+
+FIXTURES = Path(__file__).parents[2] / "fixtures"
+FRAME_CASES = sorted(
+    path.parent.relative_to(FIXTURES).as_posix() for path in FIXTURES.glob("*/*/input.bin")
+)
+
+
+def form_of(case: str) -> Form:
+    own = FIXTURES / case / "form.toml"
+    name = case.partition("/")[0]
+    return load_form(own.read_bytes(), name) if own.exists() else shipped(name)
+
+
+def as_json(reading: Reading, wanted: dict[str, Any]) -> dict[str, Any]:
+    """The reading in the words of expected.json, as far as that file says anything."""
+    said = {
+        "method": reading.method,
+        "sample": reading.sample,
+        "value": reading.value,
+        "censored": reading.censored or None,
+        "unit": reading.unit,
+        "basis": reading.basis,
+        "measured_at": reading.measured_at and reading.measured_at.isoformat(),
+        "absorbance": reading.absorbance,
+        "dilution": reading.dilution,
+    }
+    plain: dict[str, Any] = {key: str(value) for key, value in said.items() if value is not None}
+    plain |= {"line": reading.line, "identity": list(reading.identity)}
+    if "fields" in wanted:
+        plain["fields"] = {name: reading.fields[name] for name in wanted["fields"]}
+    return plain
+
+
+@pytest.mark.parametrize("case", FRAME_CASES)
+def test_fixture_gives_exactly_the_expected_readings_and_faults(case: str) -> None:
+    data = (FIXTURES / case / "input.bin").read_bytes()
+    wanted = json.loads((FIXTURES / case / "expected.json").read_text("utf-8"))
+    form = form_of(case)
+    parsed = parse(data, form)
+    assert [
+        as_json(*pair) for pair in zip(parsed.readings, wanted["readings"], strict=True)
+    ] == wanted["readings"]
+    assert [asdict(fault) for fault in parsed.faults] == wanted["faults"]
+    assert_spans_hold_the_fields(parsed, data)
+    assert "made up" in (FIXTURES / case / "SOURCE.md").read_text("utf-8")
+
+
+@pytest.mark.parametrize("case", FRAME_CASES)
+def test_fixture_in_single_bytes_and_with_the_next_behind_it_is_the_same(case: str) -> None:
+    data = (FIXTURES / case / "input.bin").read_bytes()
+    form = form_of(case)
+    whole = parse(data, form)
+    readings: list[Reading] = []
+    faults: list[Fault] = []
+    resume = Resume()
+    for end in range(1, len(data) + 1):
+        step = parse(data[resume.offset : end], form, final=end == len(data), resume=resume)
+        readings += step.readings
+        faults += step.faults
+        assert step.resume is not None
+        resume = step.resume
+    assert (tuple(readings), tuple(faults)) == (whole.readings, whole.faults)
+    behind = parse(data + data, form)
+    assert behind.readings[: len(whole.readings)] == whole.readings
+
+
+def test_fixtures_show_every_layout_of_a_frame_whole_and_damaged() -> None:
+    layouts = {form.frame.layout for form in map(form_of, FRAME_CASES) if form.frame is not None}
+    assert layouts == {"delimited", "fixed", "pairs"}
+    for name in {case.partition("/")[0] for case in FRAME_CASES}:
+        kinds = {"damage" in case for case in FRAME_CASES if case.startswith(f"{name}/")}
+        assert kinds == {True, False}, name
