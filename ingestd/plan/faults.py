@@ -39,7 +39,8 @@ class PlanFault:
         parts = [self.file, f"line {self.line}" if self.line else "", self.column]
         place = ", ".join(part for part in parts if part)
         found = f" (found {self.value!r})" if self.value else ""
-        return f"{place}: {self.problem}{found}; {self.remedy}"
+        head = f"{place}: " if place else ""
+        return f"{head}{self.problem}{found}; {self.remedy}"
 
 
 class PlanError(ValueError):

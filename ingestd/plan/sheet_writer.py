@@ -188,12 +188,14 @@ def _csv(rows: Sequence[Mapping[str, str]], delimiter: str, kept: Collection[str
 
 def _draft_faults(readings: Sequence[StoredReading], method: Method) -> Iterable[PlanFault]:
     if not readings:
-        yield _fault("", "", "there are no readings to plan a run for", "name some that wait")
+        yield _fault(
+            "readings", "", "there are no readings to plan a run for", "name some that wait"
+        )
         return
     named = [reading for reading in readings if reading.sample]
     if named and len(named) < len(readings):
         yield _fault(
-            "",
+            "readings",
             f"{len(named)} of {len(readings)}",
             "some of the readings have a printed name and some have none",
             "plan a run for each of the two kinds",
@@ -201,7 +203,7 @@ def _draft_faults(readings: Sequence[StoredReading], method: Method) -> Iterable
     instruments = sorted({reading.instrument for reading in readings})
     if not named and len(instruments) > 1:
         yield _fault(
-            "",
+            "readings",
             ", ".join(instruments),
             "readings without names come from several instruments",
             "plan a run for each instrument",

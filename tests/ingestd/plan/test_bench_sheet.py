@@ -12,6 +12,7 @@ from pydantic import TypeAdapter
 
 from ingestd.model import Role, SitePolicy
 from ingestd.plan.bench_sheet import SheetPlan, read_bench_sheet
+from ingestd.plan.book import PlanBook
 from ingestd.plan.columns import COLUMNS, REQUIRED, describe_columns
 from ingestd.plan.faults import PlanError
 from tests.ingestd.plan.laboratory import BOOK, DATA, FIXTURES, POLICY
@@ -75,6 +76,19 @@ def test_header_is_taken_in_any_order_and_case() -> None:
         "SAMPLE,Role , position,started,method,run\nW-1,SAMPLE,1,2026-03-02 08:15,COD-HR,A\n"
     )
     assert got.runs[0].name == "A"
+
+
+def test_empty_columns_behind_the_header_are_no_columns() -> None:
+    assert len(read(f"{HEADER},,\n{ROW},,\n").runs[0].tubes) == 1
+
+
+def test_sheet_before_any_plan_is_told_that_nothing_is_known() -> None:
+    with pytest.raises(PlanError) as refused:
+        read_bench_sheet(f"{HEADER}\n{ROW}\n".encode(), "sheet.csv", POLICY, PlanBook())
+    assert str(refused.value) == (
+        "sheet.csv, line 2, method: there is no such method (found 'COD-HR'); "
+        "use a known one (none), or load it as [[method]] first"
+    )
 
 
 def test_run_column_may_be_filled_on_a_later_row() -> None:

@@ -53,8 +53,8 @@ def test_name_that_leads_nowhere_is_a_fault_with_the_names_there_are() -> None:
             "name one that is there (COD-HR, NH4-LR), or state it first"
         ),
         (
-            "plan.toml, [[digestion_comparison]] 1, program: there is no such program (found 'slow'); "
-            "name one that is there (fast, standard), or state it first"
+            "plan.toml, [[digestion_comparison]] 1, program: there is no such program "
+            "(found 'slow'); name one that is there (fast, standard), or state it first"
         ),
         (
             "plan.toml, [[sample]] 1, point: there is no such sampling point (found 'river'); "

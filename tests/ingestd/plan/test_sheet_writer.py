@@ -213,13 +213,13 @@ def test_draft_of_several_instruments_names_none() -> None:
 @pytest.mark.parametrize(
     ("readings", "faults"),
     [
-        ([], [": there are no readings to plan a run for; name some that wait"]),
+        ([], ["readings: there are no readings to plan a run for; name some that wait"]),
         (
             [reading(1, "W-1"), reading(2, None)],
             [
                 (
-                    ": some of the readings have a printed name and some have none (found '1 of 2'); "
-                    "plan a run for each of the two kinds"
+                    "readings: some of the readings have a printed name and some have none "
+                    "(found '1 of 2'); plan a run for each of the two kinds"
                 )
             ],
         ),
@@ -227,7 +227,7 @@ def test_draft_of_several_instruments_names_none() -> None:
             [reading(1, None), reading(2, None, instrument="bench 2")],
             [
                 (
-                    ": readings without names come from several instruments "
+                    "readings: readings without names come from several instruments "
                     "(found 'bench 1, bench 2'); plan a run for each instrument"
                 )
             ],
@@ -245,8 +245,8 @@ def test_draft_of_several_instruments_names_none() -> None:
             [reading(7, "=CMD()"), reading(8, "W\x002"), reading(9, "x" * 81)],
             [
                 (
-                    "reading 7: the cell begins with = and would run as a formula in a spreadsheet "
-                    "(found '=CMD()'); plan and place this one by hand"
+                    "reading 7: the cell begins with = and would run as a formula in a "
+                    "spreadsheet (found '=CMD()'); plan and place this one by hand"
                 ),
                 (
                     "reading 8: character 2 is invisible (U+0000) (found 'W\\x002'); "
