@@ -231,7 +231,7 @@ class TimeGrammar:
                 self._part_of[_PART_NAME[part]] = len(self._part_of)
                 source.append(f"({_PART_REGEX[part] or f'(?i:{names})'})")
             else:
-                source.append(re.escape(part))
+                source.append("[Tt]" if part == "T" else re.escape(part))
         self._match = re.compile("".join(source)).fullmatch
         has_date, has_time = "year" in self._part_of, "hour" in self._part_of
         self._kind = "datetime" if has_date and has_time else "date" if has_date else "time"
@@ -249,6 +249,7 @@ class TimeGrammar:
                clock.
             2. Of a fraction of a second the first six digits are kept.
             3. Second 60 cannot be expressed and is refused.
+            4. T between date and time and Z may be lower case, as in RFC 3339 section 5.6.
 
         Raises:
             CellError: the text does not match, or no such date or time exists.

@@ -565,7 +565,8 @@ def _lists_as_tuples(value: Any) -> Any:
 def _explained(error: ValidationError, name: str) -> FormError:
     """The first fault pydantic found, in the form's own words."""
     faults = error.errors()
-    first = faults[0]
+    # A key that is not known is most often the misspelt one that another fault misses.
+    first = min(faults, key=lambda fault: fault["type"] != "extra_forbidden")
     key = ".".join(str(part) for part in first["loc"]) or "(file)"
     more = f" (and {len(faults) - 1} more)" if len(faults) > 1 else ""
     allowed: tuple[str, ...] = ()

@@ -67,6 +67,7 @@ class LineReader:
         line: int = 0,
         state: Mapping[str, object] | None = None,
         final: bool = True,
+        piece: int = PIECE,
     ) -> None:
         """Settle what the first bytes settle.
 
@@ -77,12 +78,14 @@ class LineReader:
             line: number of the last line before `data`.
             state: what `state` gave when reading stopped at `origin`.
             final: False while more bytes may come.
+            piece: bytes decoded at a time.
 
         Raises:
             ParseError: the byte order mark contradicts the form, or one that it asks for is
                 missing.
         """
         self._data = data
+        self._piece = piece
         self._origin = origin
         self._at = 0
         self.line = line
@@ -184,7 +187,7 @@ class LineReader:
     def _piece_end(self) -> int:
         """Index behind the last line end in the next piece, 0 where none is left."""
         data, at = self._data, self._at
-        limit = at + PIECE
+        limit = at + self._piece
         end = self._last(b"\n", at, limit) or self._last(b"\r", at, limit)
         if not end and limit < len(data):
             end = self._next_end(at)
