@@ -8,6 +8,7 @@ import hashlib
 
 from ingestd.ledger.captures import (
     Capture,
+    close_capture,
     newest_of_content,
     newest_of_name,
     store_capture,
@@ -48,6 +49,10 @@ def store_arrival(change: Change, arrival: Arrival, *, kind: str) -> tuple[int, 
         continues=earlier,
     )
     conn.execute("INSERT OR REPLACE INTO attempts VALUES (?, 1)", (ident,))
+    if before is not None and before is earlier and before.state == "stored":
+        close_capture(
+            change, before, state="read", reason=f"nothing complete yet; goes on in {ident}"
+        )
     return ident, True
 
 

@@ -9,7 +9,7 @@ large file costs little memory and a crash in its middle repeats at most one sli
 """
 
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Any
@@ -20,18 +20,23 @@ from ingestd.config import Config, FolderSource
 from ingestd.errors import Refused
 from ingestd.forms import forms_in_force
 from ingestd.intake import store_arrival
-from ingestd.ledger.captures import Capture, content_from, find_captures, get_capture
+from ingestd.ledger.captures import (
+    Capture,
+    close_capture,
+    content_from,
+    find_captures,
+    get_capture,
+)
 from ingestd.ledger.plan import BookKeeper
 from ingestd.ledger.store import Change, Ledger
 from ingestd.planning import PLAN_SOURCE, load_capture
 from ingestd.sources.arrivals import Arrival
 from ingestd.taking import take_readings
 from parsers import Form, Parsed, ParseError
-from parsers.readings import Fault, Resume
+from parsers.readings import Fault
 
 SLICE_BYTES = 1 << 20
 HEAD_BYTES = 1 << 16  # what a form is recognised by
-MOST_FAULTS = 200  # kept of one capture; the count of all stands in the reason
 SERVICE = "ingestd"
 
 
@@ -167,6 +172,7 @@ class Pipeline:
         choice = self.choose(capture)
         if choice.form is None:
             if not final and capture.size < HEAD_BYTES:
+                self._forget_attempts(capture)
                 return False  # more may come that tells
             self._fail(capture, choice.reason, by)
             return True
@@ -186,6 +192,7 @@ class Pipeline:
                 )
             except ParseError as error:
                 if not final and is_last:
+                    self._forget_attempts(capture)
                     return False
                 self._fail(capture, str(error), by, fault=error)
                 return True
@@ -207,13 +214,19 @@ class Pipeline:
                     final=is_final,
                     complete_to=parsed.complete_to,
                     resume=resume,
-                    tally=tally,
+                    readings=capture.readings + tally.readings,
+                    repeats=capture.repeats + tally.repeats,
                     faults=all_faults,
                 )
             if is_last:
                 return done
-            capture = get_capture(self.ledger.conn, capture.id)
             position = resume
+            capture = replace(capture, resume=position)  # counts stay those before this reading
+
+    def _forget_attempts(self, capture: Capture) -> None:
+        """The capture did not end its reader; it only is not finished yet."""
+        with self.ledger.change(at=self.clock(), by=SERVICE) as change:
+            change.conn.execute("DELETE FROM attempts WHERE capture = ?", (capture.id,))
 
     def _take(
         self,
@@ -322,46 +335,3 @@ def _state(tally: Tally, *, done: bool, is_last: bool) -> str:
 
 def _replace(capture: Capture, before: Capture) -> Capture:
     return replace(capture, form=before.form, form_sha256=before.form_sha256, resume=before.resume)
-
-
-def close_capture(
-    change: Change,
-    capture: Capture,
-    *,
-    state: str,
-    form: str = "",
-    form_sha256: str = "",
-    final: bool = False,
-    complete_to: int = 0,
-    resume: Resume | None = None,
-    tally: Tally | None = None,
-    faults: Sequence[Fault] = (),
-    reason: str = "",
-) -> None:
-    """Journal how far a capture has been read."""
-    resume = resume or Resume()
-    hidden = len(faults) - MOST_FAULTS
-    change.record(
-        "capture_read",
-        capture=capture.id,
-        state=state,
-        form=form,
-        form_sha256=form_sha256,
-        final=final,
-        complete_to=complete_to,
-        resume={"offset": resume.offset, "line": resume.line, "state": dict(resume.state)},
-        readings=capture.readings + tally.readings if tally else capture.readings,
-        repeats=capture.repeats + tally.repeats if tally else capture.repeats,
-        faults=[
-            {
-                "offset": fault.offset,
-                "line": fault.line,
-                "field": fault.field,
-                "expected": fault.expected,
-                "found": fault.found,
-            }
-            for fault in faults[:MOST_FAULTS]
-        ],
-        reason=reason or (f"{hidden} more faults are not listed" if hidden > 0 else ""),
-    )
-    change.conn.execute("DELETE FROM attempts WHERE capture = ?", (capture.id,))

@@ -19,7 +19,7 @@ from ingestd.judging import judge_runs
 from ingestd.labels import label_key
 from ingestd.ledger import work
 from ingestd.ledger.bodies import body_of, sha256_of
-from ingestd.ledger.captures import Capture, get_capture
+from ingestd.ledger.captures import Capture, close_capture, get_capture
 from ingestd.ledger.connection import Connection
 from ingestd.ledger.plan import Book, BookKeeper, find_sample, input_name, take_input
 from ingestd.ledger.store import Change, Ledger, content_sha256
@@ -143,7 +143,7 @@ def load_file(
         return load_capture(ledger, capture, data, keeper, config, at=at, by=by)
     except (PlanError, FormError, Refused) as error:
         with ledger.change(at=at, by=by) as change:
-            close_plan(change, capture, state="failed", reason=str(error))
+            close_capture(change, capture, state="failed", final=True, reason=str(error))
         raise
 
 
@@ -182,27 +182,15 @@ def load_capture(
                 f"a plan cannot be a .{suffix} file",
                 "bench sheets are .csv or .xlsx, plan files and forms .toml",
             )
-        close_plan(change, capture, state="read", reason=str(loaded))
+        close_capture(
+            change,
+            capture,
+            state="read",
+            final=True,
+            complete_to=capture.size,
+            reason=str(loaded),
+        )
     return loaded
-
-
-def close_plan(change: Change, capture: Capture, *, state: str, reason: str) -> None:
-    """Journal what became of a plan's capture."""
-    change.record(
-        "capture_read",
-        capture=capture.id,
-        state=state,
-        form="",
-        form_sha256="",
-        final=True,
-        complete_to=capture.size if state == "read" else 0,
-        resume={"offset": 0, "line": 0, "state": {}},
-        readings=0,
-        repeats=0,
-        faults=[],
-        reason=reason,
-    )
-    change.conn.execute("DELETE FROM attempts WHERE capture = ?", (capture.id,))
 
 
 def _is_form(data: bytes) -> bool:
@@ -402,7 +390,14 @@ def take_forms(ledger: Ledger, config: Config, *, at: datetime, by: str) -> list
             ident, _ = store_arrival(change, arrival, kind="plan")
             change.flush()
             take_form(change, name, data, capture=ident)
-            close_plan(change, get_capture(change.conn, ident), state="read", reason="form")
+            close_capture(
+                change,
+                get_capture(change.conn, ident),
+                state="read",
+                final=True,
+                complete_to=len(data),
+                reason="form",
+            )
             changed.append(name)
     return changed
 

@@ -20,11 +20,11 @@ from ingestd.config import Config
 from ingestd.evaluate.placing import Placed
 from ingestd.judging import judge_runs
 from ingestd.ledger import work
-from ingestd.ledger.captures import Capture, content_from
+from ingestd.ledger.captures import Capture, close_capture, content_from
 from ingestd.ledger.connection import Connection
 from ingestd.ledger.store import Change, Ledger
 from ingestd.model import StoredReading
-from ingestd.pipeline import Choice, Pipeline, Tally, close_capture
+from ingestd.pipeline import Choice, Pipeline
 from ingestd.planning import load_capture
 from ingestd.reading import NewReading, Seen, decide, number, see
 from ingestd.taking import candidates_for, known_readings, record_decisions
@@ -235,9 +235,6 @@ def _reread(
         cause=f"replay: {reason}",
     )
     faults: list[Fault] = [*parsed.faults, *strangers]
-    tally = Tally(
-        readings=kept + len(decisions.new), repeats=len(decisions.repeats), faults=len(faults)
-    )
     state = (
         "partly_read" if faults or (not final and parsed.complete_to < capture.size) else "read"
     )
@@ -253,7 +250,8 @@ def _reread(
             final=final,
             complete_to=parsed.complete_to,
             resume=parsed.resume,
-            tally=tally,
+            readings=kept + len(decisions.new),
+            repeats=len(decisions.repeats),
             faults=faults,
         )
     report.taken += len(decisions.new)

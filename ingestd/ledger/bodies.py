@@ -1,7 +1,6 @@
 """Plan values to canonical JSON objects and back, through their pydantic definitions."""
 
 import hashlib
-from functools import lru_cache
 from typing import Any, TypeVar
 
 from pydantic import TypeAdapter
@@ -11,10 +10,15 @@ from ingestd.ledger.canonical import canonical
 T = TypeVar("T")
 
 
-@lru_cache(maxsize=256)
+_ADAPTERS: dict[Any, TypeAdapter[Any]] = {}
+
+
 def adapter(kind: Any) -> TypeAdapter[Any]:
-    """The checked reader and writer of one value class."""
-    return TypeAdapter(kind)
+    """The checked reader and writer of one value class, made once."""
+    found = _ADAPTERS.get(kind)
+    if found is None:
+        found = _ADAPTERS[kind] = TypeAdapter(kind)
+    return found
 
 
 def body_of(value: Any) -> dict[str, Any]:

@@ -12,7 +12,9 @@ from ingestd.errors import LedgerMismatch, Refused
 from ingestd.ledger.connection import Connection
 from ingestd.ledger.store import Change
 from ingestd.stamps import instant, stamp
-from parsers.readings import Resume
+from parsers.readings import Fault, Resume
+
+MOST_FAULTS = 200  # kept of one capture; the count of all stands in the reason
 
 _COLUMNS = (
     "c.id, c.kind, c.source, c.name, c.arrived_at, c.size, c.sha256, c.continues, c.prefix_size,"
@@ -211,3 +213,47 @@ def content_from(conn: Connection, capture: Capture, start: int = 0) -> bytes:
             f"capture {capture.id}", "its bytes do not fit its hash", "run `ingestd verify`"
         )
     return content
+
+
+def close_capture(
+    change: Change,
+    capture: Capture,
+    *,
+    state: str,
+    form: str = "",
+    form_sha256: str = "",
+    final: bool = False,
+    complete_to: int = 0,
+    resume: Resume | None = None,
+    readings: int | None = None,
+    repeats: int | None = None,
+    faults: Sequence[Fault] = (),
+    reason: str = "",
+) -> None:
+    """Journal how far a capture has been read."""
+    resume = resume or Resume()
+    hidden = len(faults) - MOST_FAULTS
+    change.record(
+        "capture_read",
+        capture=capture.id,
+        state=state,
+        form=form,
+        form_sha256=form_sha256,
+        final=final,
+        complete_to=complete_to,
+        resume={"offset": resume.offset, "line": resume.line, "state": dict(resume.state)},
+        readings=capture.readings if readings is None else readings,
+        repeats=capture.repeats if repeats is None else repeats,
+        faults=[
+            {
+                "offset": fault.offset,
+                "line": fault.line,
+                "field": fault.field,
+                "expected": fault.expected,
+                "found": fault.found,
+            }
+            for fault in faults[:MOST_FAULTS]
+        ],
+        reason=reason or (f"{hidden} more faults are not listed" if hidden > 0 else ""),
+    )
+    change.conn.execute("DELETE FROM attempts WHERE capture = ?", (capture.id,))
