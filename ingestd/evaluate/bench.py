@@ -6,6 +6,7 @@ The newest observation of one key counts; a tube's own beats the run's.
 from collections.abc import Iterable
 from datetime import datetime
 from decimal import Decimal, InvalidOperation
+from functools import lru_cache
 
 from ingestd.model import Observation, ObservationKey
 
@@ -18,9 +19,13 @@ class UnreadableNoteError(ValueError):
 
 
 class Bench:
-    """The observations of one run, indexed once."""
+    """The observations of one run, indexed once.
 
-    __slots__ = ("_newest",)
+    Attributes:
+        keys: every key of which there is a note, for the run or any tube.
+    """
+
+    __slots__ = ("_of_run", "_of_tubes", "keys")
 
     def __init__(self, observations: Iterable[Observation]) -> None:
         newest: dict[tuple[int | None, str], Observation] = {}
@@ -29,17 +34,26 @@ class Bench:
             known = newest.get(place)
             if known is None or observation.id > known.id:
                 newest[place] = observation
-        self._newest = newest
+        self._of_run: dict[str, str] = {}
+        self._of_tubes: dict[tuple[int, str], str] = {}
+        for (position, key), observation in newest.items():
+            if position is None:
+                self._of_run[key] = observation.value
+            else:
+                self._of_tubes[position, key] = observation.value
+        self.keys = frozenset(key for _, key in newest)
 
     def noted(self, position: int | None, key: ObservationKey) -> str | None:
         """Return the text noted for the tube, else for the run, else None."""
-        found = self._newest.get((position, key)) or self._newest.get((None, key))
-        return found.value if found else None
+        if self._of_tubes and position is not None:
+            own = self._of_tubes.get((position, key))
+            if own is not None:
+                return own
+        return self._of_run.get(key)
 
     def noted_on_tube(self, position: int, key: ObservationKey) -> str | None:
         """Return the text noted for this very tube, else None."""
-        found = self._newest.get((position, key))
-        return found.value if found else None
+        return self._of_tubes.get((position, key)) if self._of_tubes else None
 
     def instant(self, position: int | None, key: ObservationKey) -> datetime | None:
         """Return the noted instant, aware, or None where none is noted.
@@ -49,15 +63,7 @@ class Bench:
 
         """
         text = self.noted(position, key)
-        if text is None:
-            return None
-        try:
-            instant = datetime.fromisoformat(text)
-        except ValueError:
-            raise UnreadableNoteError(f"{key} {text!r} is not a date and time") from None
-        if instant.tzinfo is None:
-            raise UnreadableNoteError(f"{key} {text!r} has no offset from UTC")
-        return instant
+        return None if text is None else read_instant(text, key)
 
     def number(self, position: int | None, key: ObservationKey) -> Decimal | None:
         """Return the noted number, or None where none is noted.
@@ -68,6 +74,23 @@ class Bench:
         """
         text = self.noted(position, key)
         return None if text is None else read_number(text, key)
+
+
+@lru_cache(maxsize=1024)
+def read_instant(text: str, key: str) -> datetime:
+    """Return the noted text as an aware instant.
+
+    Raises:
+        UnreadableNoteError: the text is not an instant with its offset.
+
+    """
+    try:
+        instant = datetime.fromisoformat(text)
+    except ValueError:
+        raise UnreadableNoteError(f"{key} {text!r} is not a date and time") from None
+    if instant.tzinfo is None:
+        raise UnreadableNoteError(f"{key} {text!r} has no offset from UTC")
+    return instant
 
 
 def read_number(text: str, key: str) -> Decimal:

@@ -9,11 +9,12 @@ from decimal import Decimal
 from typing import Literal
 
 from ingestd.evaluate.bench import Bench
-from ingestd.evaluate.figures import Exact
+from ingestd.evaluate.figures import Exact, plain
+from ingestd.evaluate.limits_in_tube import lower_limit
 from ingestd.evaluate.local_time import local_day
 from ingestd.evaluate.own_uncertainty import NOT_STATED
 from ingestd.evaluate.rules.rule import HOLD, REFUSE
-from ingestd.model import Finding, KitLot, Role, RunFacts, Sample, StoredReading, Tube
+from ingestd.model import Finding, KitLot, Role, RunFacts, Sample, StoredReading, Tube, Verdict
 
 SAMPLE_LIKE = (Role.SAMPLE, Role.DUPLICATE, Role.SPIKE)
 """Tubes that hold sample water and reagent, so that everything asked of a sample is asked."""
@@ -97,6 +98,9 @@ class RunCase:
         closed: why a person closed the run, None while it is open.
         of_sample: the tubes of each sample, by position.
         of_its_own: findings that speak of one sample only.
+        high, low: ends of the range in the tube; `low` is the limit printed after `<`, and
+            `low_name` what it is called.
+        digestions: answers by what was noted of start, end and temperature, as they are found.
         histories: earlier numbers of each sampling point, sorted, filled as they are asked for.
         uncertainty: what the control history says of the method's results.
         coloured: the colour blank of each sample that has one.
@@ -107,13 +111,18 @@ class RunCase:
         "closed",
         "coloured",
         "day",
+        "digestions",
         "facts",
         "findings",
+        "high",
         "histories",
+        "low",
+        "low_name",
         "method",
         "missing",
         "of_its_own",
         "of_sample",
+        "range_text",
         "run",
         "site",
         "tubes",
@@ -135,7 +144,13 @@ class RunCase:
         self.of_its_own: dict[str, list[Finding]] = {}
         self.coloured: dict[str, TubeCase] = {}
         self.histories: dict[str, list[Decimal]] = {}
+        self.digestions: dict[
+            tuple[str | None, str | None, str | None], tuple[Verdict, str, str, str, str]
+        ] = {}
         self.uncertainty = NOT_STATED
+        self.high = facts.method.range_high
+        self.low, self.low_name = lower_limit(facts.method)
+        self.range_text = f"{plain(self.low)} to {plain(self.high)} {facts.method.unit}"
         for tube in sorted(facts.run.tubes, key=_position):
             case = TubeCase(
                 tube,

@@ -28,6 +28,10 @@ READING_UNIT = Rule(
 )
 
 
+SAME = Fraction(1)
+"""The factor between two spellings of one unit; compared by identity where speed counts."""
+
+
 @lru_cache(maxsize=1024)
 def unit_factor(unit: str, basis: str, to_unit: str, to_basis: str) -> Fraction:
     """Return the exact factor from one unit and basis to another; an empty basis is unstated.
@@ -65,7 +69,7 @@ def state_concentration(run: RunCase, tube: TubeCase) -> None:
     if factor is None:
         return
     printed: Exact | None = reading.value
-    if printed is not None and factor != 1:
+    if printed is not None and factor is not SAME:
         printed = times(printed, factor)
     tube.shown = reading.censored
     tube.gross = apply_dilution(run, tube, printed)
@@ -76,15 +80,18 @@ def state_concentration(run: RunCase, tube: TubeCase) -> None:
         return
     exponent = reading.value.as_tuple().exponent
     place = exponent if isinstance(exponent, int) else 0
-    if factor != 1 or (tube.factor != 1 and not reading.dilution_applied):
-        # The last digit counts as much more as the value was multiplied; its leading power of
-        # ten is the coarsest step that claims no more than was printed.
-        scale = factor if reading.dilution_applied else Fraction(tube.factor) * factor
-        place += leading_place(scale)
+    # The last digit counts as much more as the value was multiplied; its leading power of ten
+    # is the coarsest step that claims no more than was printed.
+    if factor is not SAME:
+        place += leading_place(
+            factor if reading.dilution_applied else Fraction(tube.factor) * factor
+        )
+    elif not reading.dilution_applied:
+        place += tube.factor.adjusted()
     tube.place = place
     shown = f"{reading.censored}{plain(reading.value)} {reading.unit}"
     tube.steps.append(f"Reading {reading.id} of {reading.instrument} shows {shown}.")
-    if factor != 1:
+    if factor is not SAME:
         tube.steps.append(f"Times {short(factor)} to {run.method.unit} {run.method.basis}.")
     if tube.factor != 1:
         if reading.dilution_applied:
@@ -131,7 +138,7 @@ def _factor_to_method(run: RunCase, tube: TubeCase) -> Fraction | None:
         return None
     position = tube.position
     if not reading.unit and reading.value is None and not reading.censored:
-        return Fraction(1)  # only an absorbance is shown, which has no unit
+        return SAME  # only an absorbance is shown, which has no unit
     if not reading.unit:
         tube.findings.append(
             READING_UNIT.answer(
@@ -144,6 +151,10 @@ def _factor_to_method(run: RunCase, tube: TubeCase) -> Fraction | None:
             )
         )
         return None
+    if reading.unit == method.unit and (
+        reading.basis is None or reading.basis == method.basis or not method.basis
+    ):
+        return SAME
     basis = reading.basis or method.basis
     # A method that states no basis takes the reading's own, and the unit alone must fit.
     to_basis = method.basis or basis
@@ -163,15 +174,16 @@ def _factor_to_method(run: RunCase, tube: TubeCase) -> Fraction | None:
             )
         )
         return None
-    if factor != 1:
-        tube.findings.append(
-            READING_UNIT.answer(
-                PASS,
-                f"The reading of tube {position} in {reading.unit} {basis} is converted to "
-                f"{method.unit} {to_basis} with the factor {short(factor)}.",
-                position=position,
-                observed=f"{reading.unit} {basis}".rstrip(),
-                limit=f"{method.unit} {to_basis}".rstrip(),
-            )
+    if factor == 1:
+        return SAME
+    tube.findings.append(
+        READING_UNIT.answer(
+            PASS,
+            f"The reading of tube {position} in {reading.unit} {basis} is converted to "
+            f"{method.unit} {to_basis} with the factor {short(factor)}.",
+            position=position,
+            observed=f"{reading.unit} {basis}".rstrip(),
+            limit=f"{method.unit} {to_basis}".rstrip(),
         )
+    )
     return factor

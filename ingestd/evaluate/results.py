@@ -5,7 +5,7 @@ from fractions import Fraction
 from typing import Literal
 
 from ingestd.evaluate.case import RunCase, TubeCase
-from ingestd.evaluate.figures import Exact, as_digits, plain
+from ingestd.evaluate.figures import Exact, as_digits, plain, round_decimal
 from ingestd.evaluate.rounding import leading_place, round_to
 from ingestd.evaluate.rules.point_history import compare_history
 from ingestd.evaluate.rules.rule import CAUTION, HOLD, PASS, REFUSE, Parameters, Rule
@@ -203,7 +203,10 @@ def _stated(
         steps.append(f"Stated as {text} {unit}; a limit is not rounded.")
         return bound, text, unrounded
     step = rounding_step(run.method, tubes, value)
-    stated = round_to(value, step, run.site.rounding)
+    if isinstance(value, Decimal):
+        stated = round_decimal(value, step, run.site.rounding)
+    else:
+        stated = round_to(value, step, run.site.rounding)
     text = format(stated, "f")
     steps.append(f"Rounded once to a multiple of {plain(step)}: {text} {unit}.")
     return stated, text, unrounded
@@ -221,7 +224,7 @@ def _uncertainty(
     if percent is None or stated <= 0:
         return None
     step = rounding_step(run.method, tubes, value)
-    expanded = round_to(percent * stated / 100, step, run.site.rounding) or step
+    expanded = round_decimal(percent * stated / 100, step, run.site.rounding) or step
     steps.append(f"± {plain(expanded)} {run.method.unit} on {plain(stated)}.")
     return expanded
 
@@ -246,7 +249,7 @@ def rounding_step(method: Method, tubes: list[TubeCase], value: Exact) -> Decima
     printed, times the dilution, taken down to a power of ten: 40.7 at a factor of 10 is stated
     as 407, at a factor of 25 to whole units too. Of several tubes the coarsest digit counts.
     """
-    size = abs(Fraction(value))
+    size = value if value >= 0 else -value
     for step in method.rounding:
         if step.below is None or size < step.below:
             return step.to

@@ -41,18 +41,22 @@ set: wide enough that no product of printed digits is ever rounded."""
 
 TubeRule = Callable[[RunCase, TubeCase], Finding | None]
 
-TUBE_RULES: tuple[TubeRule, ...] = (
-    judge_time,
-    judge_kit_lot,
-    judge_homogenised,
-    judge_turbidity,
-    judge_chloride,
-    judge_digestion,
-    judge_fast_digestion,
-    judge_cooling,
-    judge_reaction,
-    judge_holding,
+Applies = Callable[[RunCase], bool]
+
+TUBE_RULES: tuple[tuple[TubeRule, Applies], ...] = (
+    (judge_time, lambda _run: True),
+    (judge_kit_lot, lambda _run: True),
+    (judge_homogenised, lambda run: "homogenised" in run.bench.keys),
+    (judge_turbidity, lambda run: run.method.turbidity_check or "turbidity" in run.bench.keys),
+    (judge_chloride, lambda run: bool(run.method.interferents)),
+    (judge_digestion, lambda run: bool(run.method.programs)),
+    (judge_fast_digestion, lambda run: any(p.needs_comparison for p in run.method.programs)),
+    (judge_cooling, lambda run: bool(run.method.programs)),
+    (judge_reaction, lambda run: not run.method.programs),
+    (judge_holding, lambda run: run.method.holding is not None),
 )
+"""Every rule that judges a tube by itself, and whether it has anything to ask of a run. A rule
+that applies may still have nothing to say of a tube; skipping it only saves the call."""
 
 
 def evaluate(facts: RunFacts) -> RunOutcome:
@@ -74,10 +78,11 @@ def _evaluate(run: RunCase) -> RunOutcome:
     for tube in run.tubes:
         is_blank = tube.role is Role.BLANK or tube.role is Role.COLOUR_BLANK
         (blanks if is_blank else others).append(tube)
+    rules = [rule for rule, applies in TUBE_RULES if applies(run)]
     for tube in blanks:
-        _judge_tube(run, tube)
+        _judge_tube(run, tube, rules)
     for tube in others:
-        _judge_tube(run, tube)
+        _judge_tube(run, tube, rules)
     judge_competence(run)
     judge_verification(run)
     judge_box_counts(run)
@@ -116,7 +121,7 @@ def _uncertainty_of(run: RunCase) -> OwnUncertainty:
     return own_uncertainty(run.facts.control_history, None, Decimal(0))
 
 
-def _judge_tube(run: RunCase, tube: TubeCase) -> None:
+def _judge_tube(run: RunCase, tube: TubeCase, rules: list[TubeRule]) -> None:
     if tube.void is not None:
         tube.steps.append(f"Void: {tube.void}.")
         return
@@ -130,26 +135,21 @@ def _judge_tube(run: RunCase, tube: TubeCase) -> None:
     state_concentration(run, tube)
     if tube.role is Role.BLANK or tube.role is Role.COLOUR_BLANK:
         state_blank(run, tube)
-        _answer(run, tube, judge_possible)
+        own: tuple[TubeRule, ...] = (judge_possible,)
     else:
         subtract_blanks(run, tube)
-        _answer(run, tube, judge_possible)
-        _answer(run, tube, judge_range)
-    for rule in TUBE_RULES:
-        _answer(run, tube, rule)
-
-
-def _answer(run: RunCase, tube: TubeCase, rule: TubeRule) -> None:
-    try:
-        finding = rule(run, tube)
-    except UnreadableNoteError as unreadable:
-        finding = READABLE_NOTE.answer(
-            HOLD,
-            f"A note on tube {tube.position} cannot be read: {unreadable}; note it again.",
-            position=tube.position,
-        )
-    if finding is not None:
-        tube.findings.append(finding)
+        own = (judge_possible, judge_range)
+    for rule in (*own, *rules):
+        try:
+            finding = rule(run, tube)
+        except UnreadableNoteError as unreadable:
+            finding = READABLE_NOTE.answer(
+                HOLD,
+                f"A note on tube {tube.position} cannot be read: {unreadable}; note it again.",
+                position=tube.position,
+            )
+        if finding is not None:
+            tube.findings.append(finding)
 
 
 def _tube_outcome(tube: TubeCase) -> TubeOutcome:

@@ -3,7 +3,7 @@
 from decimal import Decimal
 
 from ingestd.evaluate.case import SAMPLE_LIKE, RunCase, TubeCase
-from ingestd.evaluate.figures import Exact, per, plain, short
+from ingestd.evaluate.figures import plain, short, short_quotient, times
 from ingestd.evaluate.rules.rule import HOLD, PASS, Parameters, Rule
 from ingestd.model import Finding, Interferent, Method, SitePolicy
 
@@ -83,9 +83,8 @@ def judge_chloride(run: RunCase, tube: TubeCase) -> Finding | None:
             observed="not known",
             limit=f"<= {plain(tolerance)} mg/L",
         )
-    in_tube: Exact = per(chloride, tube.factor)
-    observed = f"{plain(in_tube) if tube.factor == 1 else short(in_tube)} mg/L"
-    if in_tube <= tolerance:
+    observed = f"{short_quotient(chloride, tube.factor)} mg/L"
+    if chloride <= times(tolerance, tube.factor):
         return CHLORIDE.answer(
             PASS,
             f"Chloride in tube {position} is {observed}, within {plain(tolerance)} mg/L.",

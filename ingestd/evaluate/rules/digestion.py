@@ -1,9 +1,10 @@
 """Whether the tube was digested as its program asks."""
 
+from ingestd.evaluate.bench import read_instant, read_number
 from ingestd.evaluate.case import RunCase, TubeCase
 from ingestd.evaluate.figures import in_minutes, minutes_between, plain
 from ingestd.evaluate.rules.rule import HOLD, PASS, Parameters, Rule
-from ingestd.model import DigestionProgram, Finding, Method, SitePolicy
+from ingestd.model import DigestionProgram, Finding, Method, SitePolicy, Verdict
 
 
 def _parameters(method: Method, _site: SitePolicy) -> Parameters:
@@ -46,72 +47,87 @@ def program_of(run: RunCase) -> DigestionProgram | None:
     return next((p for p in programs if p.name == run.run.program), None)
 
 
+Answer = tuple[Verdict, str, str, str, str]
+"""Verdict, the sentence up to and after the tube's number, observed, limit."""
+
+
 def judge_digestion(run: RunCase, tube: TubeCase) -> Finding | None:
     """Return whether time and temperature fit the program, None for methods without one."""
-    method, position = run.method, tube.position
-    if not method.programs:
+    if not run.method.programs:
         return None
+    bench, position = run.bench, tube.position
+    start = bench.noted(position, "digestion_start")
+    end = bench.noted(position, "digestion_end")
+    measured = bench.noted(position, "block_temperature")
+    # The tubes of a run usually share one block and one clock.
+    known = run.digestions.get((start, end, measured))
+    if known is None:
+        known = run.digestions[start, end, measured] = _judge(run, start, end, measured)
+    verdict, before, after, observed, limit = known
+    return DIGESTION.answer(
+        verdict, f"{before}{position}{after}", position=position, observed=observed, limit=limit
+    )
+
+
+def _judge(run: RunCase, start: str | None, end: str | None, measured: str | None) -> Answer:
+    method = run.method
     program = program_of(run)
-    known = ", ".join(p.name for p in method.programs)
     if program is None:
+        known = ", ".join(p.name for p in method.programs)
         named = f"program {run.run.program!r}" if run.run.program else "no digestion program"
-        return DIGESTION.answer(
+        return (
             HOLD,
-            f"Run {run.run.name} names {named}; {method.name} has {known}. State which it was.",
-            position=position,
-            observed=run.run.program or "none",
-            limit=known,
+            f"Run {run.run.name} names {named} for tube ",
+            f"; {method.name} has {known}. State which it was.",
+            run.run.program or "none",
+            known,
         )
-    start = run.bench.instant(position, "digestion_start")
-    end = run.bench.instant(position, "digestion_end")
     wanted = f"{plain(program.minutes)} ± {plain(program.tolerance_minutes)} min"
     if start is None or end is None:
         lacking = " and ".join(word for word, at in (("start", start), ("end", end)) if at is None)
-        return DIGESTION.answer(
+        return (
             HOLD,
-            f"The {lacking} of the digestion of tube {position} is not noted, so its time is "
-            f"not known; note it ({program.name}: {wanted}).",
-            position=position,
-            observed="not noted",
-            limit=wanted,
+            f"The {lacking} of the digestion of tube ",
+            f" is not noted, so its time is not known; note it ({program.name}: {wanted}).",
+            "not noted",
+            wanted,
         )
-    lasted = minutes_between(start, end)
+    lasted = minutes_between(
+        read_instant(start, "digestion_start"), read_instant(end, "digestion_end")
+    )
+    time = in_minutes(lasted)
     if abs(lasted - program.minutes) > program.tolerance_minutes:
         way = "short" if lasted < program.minutes else "long"
-        return DIGESTION.answer(
+        return (
             HOLD,
-            f"Tube {position} was digested for {in_minutes(lasted)}, too {way} for "
-            f"{program.name} ({wanted}); repeat it.",
-            position=position,
-            observed=in_minutes(lasted),
-            limit=wanted,
+            "Tube ",
+            f" was digested for {time}, too {way} for {program.name} ({wanted}); repeat it.",
+            time,
+            wanted,
         )
-    measured = run.bench.number(position, "block_temperature")
     degrees = f"{plain(program.temperature_c)} ± {plain(program.tolerance_c)} °C"
     if measured is None:
-        return DIGESTION.answer(
+        return (
             PASS,
-            f"Tube {position} was digested for {in_minutes(lasted)} by {program.name} ({wanted}); "
-            "the block's temperature was not measured.",
-            position=position,
-            observed=in_minutes(lasted),
-            limit=wanted,
+            "Tube ",
+            f" was digested for {time} by {program.name} ({wanted}); its temperature was not known.",
+            time,
+            wanted,
         )
-    if abs(measured - program.temperature_c) > program.tolerance_c:
-        way = "cold" if measured < program.temperature_c else "hot"
-        return DIGESTION.answer(
+    block = read_number(measured, "block_temperature")
+    if abs(block - program.temperature_c) > program.tolerance_c:
+        way = "cold" if block < program.temperature_c else "hot"
+        return (
             HOLD,
-            f"The block of tube {position} measured {plain(measured)} °C, too {way} for "
-            f"{program.name} ({degrees}); have the block checked and repeat the tube.",
-            position=position,
-            observed=f"{plain(measured)} °C",
-            limit=degrees,
+            "The block of tube ",
+            f" measured {plain(block)} °C, too {way} for {program.name} ({degrees}); repeat it.",
+            f"{plain(block)} °C",
+            degrees,
         )
-    return DIGESTION.answer(
+    return (
         PASS,
-        f"Tube {position} was digested for {in_minutes(lasted)} at {plain(measured)} °C by "
-        f"{program.name} ({wanted}, {degrees}).",
-        position=position,
-        observed=f"{in_minutes(lasted)}, {plain(measured)} °C",
-        limit=f"{wanted}, {degrees}",
+        "Tube ",
+        f" was digested for {time} at {plain(block)} °C by {program.name} ({wanted}, {degrees}).",
+        f"{time}, {plain(block)} °C",
+        f"{wanted}, {degrees}",
     )

@@ -4,7 +4,7 @@ from decimal import Decimal
 
 from ingestd.evaluate.case import RunCase, TubeCase
 from ingestd.evaluate.dilution_proposal import propose_dilution
-from ingestd.evaluate.figures import Exact, per, plain, short, times
+from ingestd.evaluate.figures import Exact, plain, short_quotient, times
 from ingestd.evaluate.limits_in_tube import lower_limit, other_lower_limit
 from ingestd.evaluate.rules.rule import CAUTION, HOLD, PASS, Parameters, Rule
 from ingestd.model import Finding, Method, SitePolicy
@@ -43,19 +43,20 @@ MEASURING_RANGE = Rule(
 def judge_range(run: RunCase, tube: TubeCase) -> Finding | None:
     """Set the tube's stated value and censoring, and return how it lies to the range."""
     method, factor = run.method, tube.factor
-    high = times(method.range_high, factor)
+    diluted = factor != 1
+    high = times(run.high, factor) if diluted else run.high
     gross, net = tube.gross, tube.net
     if tube.shown == ">" or (gross is not None and gross > high):
         return _above(run, tube, high)
-    lower, name = lower_limit(method)
-    low = times(lower, factor)
+    lower, name = run.low, run.low_name
+    low = times(lower, factor) if diluted else lower
     if tube.shown == "<" or (net is not None and net < low):
         return _below(run, tube, low, lower, name)
     if net is None:
         return None
     tube.value = net
     unit = method.unit
-    in_tube = plain(net) if factor == 1 else short(per(net, factor))
+    in_tube = short_quotient(net, factor)
     other = other_lower_limit(method)
     if other is not None and net < times(other[0], factor):
         return MEASURING_RANGE.answer(
@@ -68,11 +69,10 @@ def judge_range(run: RunCase, tube: TubeCase) -> Finding | None:
         )
     return MEASURING_RANGE.answer(
         PASS,
-        f"Tube {tube.position} reads {in_tube} {unit}, inside {plain(lower)} to "
-        f"{plain(method.range_high)} {unit}.",
+        f"Tube {tube.position} reads {in_tube} {unit}, inside {run.range_text}.",
         position=tube.position,
         observed=f"{in_tube} {unit}",
-        limit=f"{plain(lower)} to {plain(method.range_high)} {unit}",
+        limit=run.range_text,
     )
 
 
@@ -85,7 +85,7 @@ def _above(run: RunCase, tube: TubeCase, high: Exact) -> Finding:
     method = run.method
     shown = "more than it can state"
     if not tube.shown and tube.gross is not None:
-        shown = f"{short(per(tube.gross, tube.factor))} {method.unit}"
+        shown = f"{short_quotient(tube.gross, tube.factor)} {method.unit}"
     tube.steps.append(f"Above the range: stated as > {plain(bound)} {method.unit}.")
     proposal = propose_dilution(run, tube)
     return MEASURING_RANGE.answer(
@@ -116,7 +116,7 @@ def _below(run: RunCase, tube: TubeCase, low: Exact, lower: Decimal, name: str) 
     tube.value, tube.censored = bound, "<"
     in_tube = "less than the instrument states"
     if tube.shown != "<" and tube.net is not None:
-        in_tube = f"{short(per(tube.net, tube.factor))} {unit}"
+        in_tube = f"{short_quotient(tube.net, tube.factor)} {unit}"
     tube.steps.append(
         f"Below the {name} of {plain(lower)} {unit} in the tube: stated as "
         f"< {plain(bound)} {unit}."

@@ -3,7 +3,7 @@
 from decimal import Decimal
 
 from ingestd.evaluate.case import RunCase, TubeCase
-from ingestd.evaluate.figures import per, plain, short
+from ingestd.evaluate.figures import plain, short_quotient
 from ingestd.evaluate.limits_in_tube import lower_limit
 from ingestd.evaluate.rules.rule import CAUTION, HOLD, PASS, REFUSE, Parameters, Rule
 from ingestd.model import Finding, Method, SitePolicy, StoredReading
@@ -170,7 +170,7 @@ def judge_possible(run: RunCase, tube: TubeCase) -> Finding | None:
         noise = _noise(run.method)
         if tube.net < -noise * tube.factor:
             unit = run.method.unit
-            in_tube = short(per(tube.net, tube.factor))
+            in_tube = short_quotient(tube.net, tube.factor)
             return POSSIBLE.answer(
                 REFUSE,
                 f"Tube {tube.position} shows {in_tube} {unit}, further below zero than noise "
