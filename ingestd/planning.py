@@ -29,6 +29,7 @@ from ingestd.plan.book import PlanBook
 from ingestd.plan.faults import PlanError
 from ingestd.plan.observations import parse_observations
 from ingestd.plan.plan_file import TABLES, read_plan_file
+from ingestd.plan.references import missing_references
 from ingestd.sources.arrivals import Arrival
 from ingestd.stamps import stamp
 from ingestd.taking import retry_waiting, waits_again
@@ -204,6 +205,9 @@ def _take_plan_file(
     change: Change, capture: Capture, data: bytes, keeper: BookKeeper, config: Config
 ) -> Loaded:
     items = read_plan_file(data, capture.name, config.site.policy)
+    book = plan_book(change.conn, keeper.current(change.conn))
+    if missing := missing_references(items, book, capture.name):
+        raise PlanError(missing)
     taken = []
     for kind, table in TABLES.items():
         for value in getattr(items, table.items):
