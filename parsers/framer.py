@@ -159,7 +159,7 @@ class Framer:
         for total in self._totals(size, is_cut=is_cut):
             if isinstance(total, _Refusal):
                 refusal = refusal or total
-                break
+                continue
             if total > size:
                 if not is_cut:
                     return None

@@ -130,13 +130,13 @@ class Naming:
             if column.name or numbers is None or role not in (None, "value"):
                 continue
             has_unit = numbers.has_units or find_unit_in_name(column.title) is not None
-            candidates.append((role == "value", has_unit, not numbers.is_whole, column))
+            candidates.append((role == "value", has_unit, not numbers.is_whole, column, numbers))
         if not candidates:
             if "absorbance" in self.taken:
                 return
             raise ParseError(offset=0, expected="a column of numbers", found="none")
         # Of equals the first wins.
-        is_named, has_unit, _, best = max(candidates, key=lambda candidate: candidate[:3])
+        is_named, has_unit, _, best, numbers = max(candidates, key=lambda candidate: candidate[:3])
         is_sure = is_named or has_unit
         if "absorbance" in self.taken and not is_sure:
             best.notes.append("UNSURE: holds numbers; rename it to value if it is the result")
@@ -144,20 +144,17 @@ class Naming:
         self.take(best, "value")
         if not is_sure:
             best.notes.append("UNSURE: taken for the value because it holds numbers")
-        if others := [repr(c.title) for *_, c in candidates if c is not best and c.title]:
+        if others := [repr(c.title) for *_, c, _ in candidates if c is not best and c.title]:
             best.notes.append(
                 f"UNSURE: {' and '.join(others)} hold numbers as well; if they are values too, "
                 "declare each under [[table.wide.columns]]"
             )
-        self._write_numbers(best)
+        self._write_numbers(best, numbers)
         for column in columns:
             if column.name == "unit" and "unit_follows" in best.keys:
                 column.name = ""  # the unit behind the number is the one that counts
 
-    def _write_numbers(self, column: Column) -> None:
-        numbers = column.numbers
-        if numbers is None:
-            return
+    def _write_numbers(self, column: Column, numbers: NumberClue) -> None:
         if numbers.doubt:
             column.notes.append(f"UNSURE: {numbers.doubt}; correct decimal and thousands")
         unit = find_unit_in_name(column.title)

@@ -10,7 +10,7 @@ import re
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Final
 
-from parsers.clues import as_pattern, find_role
+from parsers.clues import as_pattern, find_role, find_times
 from parsers.errors import ParseError
 from parsers.naming import Column, Naming, write_marks
 from parsers.samples import (
@@ -149,8 +149,8 @@ class _Draft:
 
     def of_frames(self, frames: FrameSample) -> str:
         """Return the draft for messages between STX and ETX."""
-        text = decode_sample(b"\n".join(frames.messages) + b"\n")
-        messages = text.text.split("\n")[: len(frames.messages)]
+        text = decode_sample(b"\x02".join(frames.messages), is_frame=True)
+        messages = text.text.split("\x02")
         keys: dict[str, object] = {"start": "\x02", "end": "\x03"}
         notes = []
         if frames.after:
@@ -183,7 +183,11 @@ class _Draft:
     def _stated(self, table: TableSample) -> tuple[list[Column], str]:
         """Return fields that lines above the header state, and what parts label and text."""
         mark = "\t" if table.delimiter == "tab" else table.delimiter
-        in_header = {find_role(title) for title in table.header}
+        in_rows = {find_role(title) for title in table.header}
+        for at in range(len(table.rows[0])):
+            times = find_times(table.column(at))
+            if times is not None:
+                in_rows |= {"date", "datetime"} if times.kind != "time" else {"time"}
         for separator in (":", "=", mark):
             found = []
             for line in table.above if len(separator) == 1 else ():
@@ -193,10 +197,9 @@ class _Draft:
                 role = find_role(label)
                 if not label or not text:
                     continue
-                if column.times is not None:
-                    if column.times.kind not in in_header:
-                        self._naming.name_by_clue(column)
-                elif role in ("instrument", "operator", "method", "lot") and role not in in_header:
+                if column.times is not None and column.times.kind not in in_rows:
+                    self._naming.name_by_clue(column)
+                elif role in ("instrument", "operator", "method", "lot") and role not in in_rows:
                     self._naming.take(column, role)
                 if column.name:
                     column.notes.insert(0, "stands above the header, for all rows below it")
@@ -269,9 +272,8 @@ class _Draft:
         decimal, thousands = (sure[0].decimal, sure[0].thousands) if sure else (".", "")
         if is_wide:
             merged = Column("", {}, [])
-            for column in read:
-                if column.numbers is not None:
-                    write_marks(merged, column.numbers)
+            for clue in clues:
+                write_marks(merged, clue)
             self._body += ["", "[fields.value]"]
             self._note(merged.notes, "value")
             self._body += [f"{key} = {_toml(value)}" for key, value in merged.keys.items()]

@@ -122,8 +122,12 @@ class FrameSample:
     after: bytes
 
 
-def decode_sample(data: bytes) -> Text:
+def decode_sample(data: bytes, *, is_frame: bool = False) -> Text:
     """Return the text of the first part of `data`.
+
+    Args:
+        data: the sample.
+        is_frame: it holds messages of a serial line, which are never UTF-16.
 
     Raises:
         ParseError: there is nothing, or it is no text.
@@ -138,12 +142,12 @@ def decode_sample(data: bytes) -> Text:
         (b"\xff\xfe", "utf-16", "utf-16-le"),
         (b"\xfe\xff", "utf-16", "utf-16-be"),
     ):
-        if data.startswith(mark):
+        if data.startswith(mark) and not is_frame:
             text = _decode_start(data[len(mark) :], codec, is_whole=is_whole)
             return Text(text=text, encodings=(name,), doubt="", is_ended=is_ended)
     for codec, zero_at in (("utf-16-le", 1), ("utf-16-be", 0)):
         zeros = data[zero_at:400:2].count(0)
-        if zeros > len(data[:400]) // 4:
+        if zeros > len(data[:400]) // 4 and not is_frame:
             text = _decode_start(data, codec, is_whole=is_whole)
             doubt = "no byte order mark; every second byte is zero, so this is UTF-16"
             return Text(text=text, encodings=(codec,), doubt=doubt, is_ended=is_ended)

@@ -383,6 +383,8 @@ def test_short_frame_of_a_checked_form_names_the_missing_place() -> None:
     [fields.remark]
     BEHIND
     required = "no"
+    [fields.instrument]
+    constant = "P-4"
     """
     for layout, first, last, behind, message, expected in (
         (

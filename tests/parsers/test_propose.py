@@ -297,13 +297,29 @@ def test_long_and_unfinished_samples_are_looked_at_in_part() -> None:
 
 
 def test_half_a_character_at_the_end_of_the_part_looked_at_does_not_matter() -> None:
+    # In UTF-16 the end of one of these letters and the start of the other look like a line end.
+    rows = "ਅĀ;COD;1.5;mg/L\n" * 6000
     for encoding in ("utf-8", "utf-16-le"):
-        for shift in range(4):
+        for shift in range(len("ਅĀ;COD;1.5;mg/L\n")):
             head = "Sample;Method;Result;Unit\n" + "A" * shift
-            data = (head + "ĊĊ;COD;1.5;mg/L\n" * 6000).encode(encoding)
-            draft, parsed = draft_and_parse(data)
-            assert len(parsed.readings) == 6000
-            assert doubts(draft)[:1] in ([], [f"text: {UTF16_DOUBT}"])
+            draft = propose((head + rows).encode(encoding), "sample")
+            assert doubts(draft) in ([], [f"text: {UTF16_DOUBT}"])
+            assert "[fields.sample]" in draft
+
+
+def test_only_some_strange_lines_are_passed_over_the_rest_become_faults() -> None:
+    odd = "".join(f"Remark {letter}\n" for letter in "ABCDEFGHIJKL")
+    text = f"Sample;Method;Result;Unit\nA;COD;1.5;mg/L\n{odd}"
+    text += "A;COD;1.5;mg/L\n" * 20
+    draft, parsed = draft_and_parse(text.encode())
+    assert "Remark H" in draft
+    assert "Remark I" not in draft
+    assert (len(parsed.readings), len(parsed.faults)) == (21, 4)
+
+
+def test_messages_of_a_serial_line_are_never_taken_for_utf_16() -> None:
+    draft = propose(b"\x02" + b"\x00" * 9 + b"|1.5|A\x03", "sample")
+    assert "utf-16" not in draft
 
 
 UTF16_DOUBT = "no byte order mark; every second byte is zero, so this is UTF-16"
@@ -330,6 +346,13 @@ def test_fields_stated_above_the_header_hold_for_the_rows() -> None:
     assert str(reading.measured_at) == "2031-03-04 09:15:00"
     assert reading.fields["operator"] == "Ada"
     assert "stands above the header" in draft
+
+
+def test_date_above_the_header_does_not_take_the_place_of_the_rows_own() -> None:
+    text = "Printed: 2031-03-09\nSample,Date,Result,Unit\nA,2031-03-04,1.5,mg/L\n"
+    draft, parsed = draft_and_parse(text.encode())
+    assert "label" not in draft
+    assert parsed.readings[0].fields["date"] == "2031-03-04"
 
 
 def test_rules_comments_and_totals_among_the_rows_are_passed_over() -> None:
