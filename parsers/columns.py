@@ -171,7 +171,7 @@ class ColumnReader:
         rows = [text.split(delimiter) for text in texts]
         if (
             set(map(len, rows)) == {self._cells}
-            and (all(map(str.isprintable, texts)) or delimiter == "\t")
+            and all(map(str.isprintable, texts if delimiter != "\t" else map("".join, rows)))
             and max(map(len, texts)) <= limit
             and not self._is_special
             and not (quote and any(quote in text for text in texts))

@@ -108,6 +108,8 @@ class TableReader:
                 if at >= count:
                     break
             if at in lines.damaged:
+                while self._waiting:
+                    self._abandon_quoted("a closing quote")
                 self._refuse_damaged(lines, at)
             else:
                 is_last = at + 1 == count
@@ -495,6 +497,7 @@ class TableReader:
         if not layout.analytes:
             return self._assembled(placed, found, places, faults)
         readings: list[Reading] = []
+        refused: list[Fault] = []
         for analyte in layout.analytes:
             if not row.cells[analyte.cell : analyte.cell + 1] or not row.cells[analyte.cell].strip(
                 BLANKS
@@ -505,10 +508,10 @@ class TableReader:
                 one["unit"] = analyte.unit
             own: list[Fault] = []
             self._divide(placed, "value", analyte.cell, one, places, own)
-            more, refused = self._assembled(placed, one, places, faults + own)
+            more, wrong = self._assembled(placed, one, places, faults + own)
             readings += more
-            faults += [fault for fault in refused if fault not in faults]
-        return readings, faults
+            refused += [fault for fault in wrong if fault not in refused]
+        return readings, refused
 
     def _wrong_count(self, count: int) -> tuple[str, int] | None:
         """What is wrong with the number of cells, and the first cell that shows it."""

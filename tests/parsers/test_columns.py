@@ -1,0 +1,135 @@
+"""Reading column by column gives what reading row by row gives."""
+
+from pathlib import Path
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from parsers import Form, load_form, parse
+from parsers.table import TableReader
+from parsers.text import Lines
+
+FORMS = Path(__file__).parents[2] / "parsers" / "forms"
+NAMES = ("point_table", "comma_table")
+HEADERS = {
+    "point_table": (
+        "Serial number of reading,Read at,Bottle,Procedure,Diluted,Extinction,Outcome,Stated in"
+    ),
+    "comma_table": (
+        "Photometer: 7\nDay;Clock;Sample label;Test;Thinned by;Finding (mg/L);Light lost;Note"
+    ),
+}
+CELLS = {
+    "point_table": [
+        ["1", " 2 ", "", "3"],
+        ["2026-03-02 09:14:05", "2026-03-02 09:14:05 ", "2026-02-30 09:14:05", ""],
+        ["a", "b", "ä\u00a0", "", "日本"],
+        ["COD", " COD", '"COD"', ""],
+        ["", "1+9", "x5", "1:10", " "],
+        ["0.5", "", "low", "1,5"],
+        ["1.5", "12.0", "low", "<3", ">4", " 7.5 ", "1.5.2", "", "high"],
+        ["mg/L", "µg/L", "mg/L N", "spoons", "mg/L,x", "mg/L\0"],
+    ],
+    "comma_table": [
+        ["02.03.2026", "31.04.2026"],
+        ["09:14", "09:14:05", "9:14"],
+        ["a", "\u202fb", ""],
+        ["COD", "N"],
+        ["", "10"],
+        ["1,5", "under", "<3", "1.5"],
+        ["", "0,5"],
+        ["", "note", "a;b"],
+    ],
+}
+
+
+def form_of(name: str) -> Form:
+    return load_form((FORMS / f"{name}.toml").read_bytes(), name)
+
+
+class RowByRow(TableReader):
+    """The same reader, never column by column."""
+
+    def _is_plain(self, lines: Lines) -> bool:
+        return not lines.texts
+
+
+@st.composite
+def tables(draw: st.DrawFn) -> tuple[str, bytes]:
+    name = draw(st.sampled_from(NAMES))
+    delimiter = "," if name == "point_table" else ";"
+    good = delimiter.join(cells[0] for cells in CELLS[name])
+    row = st.tuples(*(st.sampled_from(cells) for cells in CELLS[name])).map(delimiter.join)
+    rows = draw(
+        st.lists(
+            st.just(good) | row | st.sampled_from(["", HEADERS[name].split("\n")[-1], "x"]),
+            max_size=50,
+        )
+    )
+    end = draw(st.sampled_from(["\n", "\r\n"]))
+    return name, (end.join([HEADERS[name], *rows]) + end).encode()
+
+
+@given(tables())
+def test_both_ways_of_reading_agree(table: tuple[str, bytes]) -> None:
+    name, data = table
+    form = form_of(name)
+    quick = list(TableReader(form, data, final=True, resume=None).parts())
+    careful = list(RowByRow(form, data, final=True, resume=None).parts())
+    assert quick == careful
+    for part in quick:
+        for reading in part.readings:
+            assert type(reading).__name__ == "Reading"
+            assert reading.fields == dict(reading.fields)
+            assert str(reading.fields) == str(dict(reading.fields))
+            assert str(reading.spans) == str(dict(reading.spans))
+            assert len(reading.spans) <= len(reading.fields)
+
+
+def test_long_run_is_read_whole_and_stays_frozen() -> None:
+    row = "1,2026-03-02 09:14:05,a,COD,,,1.5,mg/L\n"
+    got = parse((HEADERS["point_table"] + "\n" + row * 9000).encode(), form_of("point_table"))
+    assert len(got.readings) == 9000
+    assert got.readings[-1].line == 9001
+    with pytest.raises(AttributeError):
+        got.readings[0].value = None  # type: ignore[misc] - that it fails is the point
+    with pytest.raises(AttributeError):
+        got.readings[0].span.start = 1  # type: ignore[misc] - that it fails is the point
+    assert got.readings[0].fields["sample"] == "a"
+    assert "lot" not in got.readings[0].fields
+    with pytest.raises(KeyError):
+        got.readings[0].spans["lot"]
+
+
+def own(fields: str, table: str = "delimiter = ','") -> Form:
+    text = f'shape = "table"\n[numbers]\ndecimal = "."\n[table]\n{table}\n{fields}'
+    return load_form(text.encode(), "own")
+
+
+@pytest.mark.parametrize(
+    ("form", "rows"),
+    [
+        (own("[fields.value]\ncolumn = 'v'\ndefault = '7'\n[fields.lot]\ncolumn = 'b'"), 2),
+        (own("[fields.value]\ncolumn = 'v'\nunit_follows = true\n[fields.lot]\ncolumn = 'b'"), 0),
+        (own("[fields.value]\ncolumn = 'v'\n[fields.method]\nconstant = 'COD'"), 2),
+        (own("[fields.value]\ncolumn = 'v'\n[fields.unit]\nconstant = 'cups'"), 0),
+        (own("[fields.value]\ncolumn = 'v'\nrequired = 'place'"), 2),
+        (own("[fields.value]\ncolumn = 'v'\nno_value = '1'\n[fields.lot]\ncolumn = 'b'"), 2),
+        (own("[fields.value]\ncolumn = 'v'\n[fields.lot]\ncolumn = 'b'\nno_value = 'x'"), 2),
+        (own("[fields.value]\ncolumn = 'v'", "delimiter = ','\nignore = '1.*'"), 1),
+        (own("[fields.value]\ncolumn = 'v'", "delimiter = ','\nend = '2,y'"), 1),
+    ],
+)
+def test_forms_that_ask_for_more_are_read_as_well(form: Form, rows: int) -> None:
+    data = b"v,b\n1,x\n2,y\n"
+    quick = list(TableReader(form, data, final=True, resume=None).parts())
+    assert quick == list(RowByRow(form, data, final=True, resume=None).parts())
+    assert sum(len(part.readings) for part in quick) == rows
+
+
+def test_tabs_between_cells_are_no_control_characters() -> None:
+    form = own("[fields.value]\ncolumn = 'v'\n[fields.lot]\ncolumn = 'b'", "delimiter = 'tab'")
+    got = parse(b"v\tb\n1\tx\n2\ty\x02\n3\tz\n", form)
+    assert [str(reading.value) for reading in got.readings] == ["1", "3"]
+    assert [fault.line for fault in got.faults] == [3]
