@@ -20,8 +20,18 @@ from ingestd.ledger.fold import fold
 from ingestd.ledger.merkle import Frontier, leaf_hash
 
 BATCH = 10_000
-# Not folded from the journal: the journal itself, captures (checked by hash), bookkeeping.
-NOT_FOLDED = ("journal", "frontier", "captures", "attempts", "_sqlite_migrations")
+# Not folded from the journal: the journal itself, captures (checked by hash), bookkeeping, and
+# the secrets of accounts, which never stand in the journal.
+NOT_FOLDED = (
+    "journal",
+    "frontier",
+    "captures",
+    "attempts",
+    "passwords",
+    "sessions",
+    "api_tokens",
+    "_sqlite_migrations",
+)
 
 
 @dataclass(slots=True)

@@ -47,6 +47,18 @@ def m0001_first_schema(db: Database) -> None:
     _run_script(db, "schema_0001.sql")
 
 
+@migrations()
+def m0002_accounts(db: Database) -> None:
+    """Passwords, sessions and tokens of the live page."""
+    _run_script(db, "schema_0002_accounts.sql")
+
+
+@migrations()
+def m0003_page_indexes(db: Database) -> None:
+    """Indexes by which every page stays quick in a ledger of millions."""
+    _run_script(db, "schema_0003_page_indexes.sql")
+
+
 def connect(path: Path | str, *, readonly: bool = False) -> Connection:
     """An open connection with the ledger's settings, read back where it matters.
 
