@@ -20,6 +20,11 @@ SAMPLE_LIKE = (Role.SAMPLE, Role.DUPLICATE, Role.SPIKE)
 """Tubes that hold sample water and reagent, so that everything asked of a sample is asked."""
 
 
+Answer = tuple[Verdict, str, str, str, str]
+"""What a rule answers for every tube that shares its facts: verdict, the sentence up to and
+after the tube's number, observed, limit."""
+
+
 class TubeCase:
     """One tube while it is judged.
 
@@ -98,8 +103,10 @@ class RunCase:
         closed: why a person closed the run, None while it is open.
         of_sample: the tubes of each sample, by position.
         of_its_own: findings that speak of one sample only.
+        chloride: the method's word on chloride, None where it says nothing.
         high, low: ends of the range in the tube; `low` is the limit printed after `<`, and
             `low_name` what it is called.
+        lots: answers by kit lot, as they are found.
         digestions: answers by what was noted of start, end and temperature, as they are found.
         histories: earlier numbers of each sampling point, sorted, filled as they are asked for.
         uncertainty: what the control history says of the method's results.
@@ -108,6 +115,7 @@ class RunCase:
 
     __slots__ = (
         "bench",
+        "chloride",
         "closed",
         "coloured",
         "day",
@@ -116,6 +124,7 @@ class RunCase:
         "findings",
         "high",
         "histories",
+        "lots",
         "low",
         "low_name",
         "method",
@@ -144,12 +153,14 @@ class RunCase:
         self.of_its_own: dict[str, list[Finding]] = {}
         self.coloured: dict[str, TubeCase] = {}
         self.histories: dict[str, list[Decimal]] = {}
-        self.digestions: dict[
-            tuple[str | None, str | None, str | None], tuple[Verdict, str, str, str, str]
-        ] = {}
+        self.digestions: dict[tuple[str | None, str | None, str | None], Answer] = {}
+        self.lots: dict[str, Answer] = {}
         self.uncertainty = NOT_STATED
         self.high = facts.method.range_high
         self.low, self.low_name = lower_limit(facts.method)
+        self.chloride = next(
+            (i for i in facts.method.interferents if i.name.casefold() == "chloride"), None
+        )
         self.range_text = f"{plain(self.low)} to {plain(self.high)} {facts.method.unit}"
         for tube in sorted(facts.run.tubes, key=_position):
             case = TubeCase(

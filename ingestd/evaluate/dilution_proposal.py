@@ -6,7 +6,7 @@ from fractions import Fraction
 from ingestd.evaluate.case import RunCase, TubeCase
 from ingestd.evaluate.figures import Exact, per, plain, short
 from ingestd.evaluate.limits_in_tube import lower_limit
-from ingestd.evaluate.rules.chloride import chloride_of, tolerance_of
+from ingestd.evaluate.rules.chloride import chloride_of, in_mg_l
 
 USUAL_FACTORS = tuple(
     Decimal(f) for f in (2, 5, 10, 20, 25, 50, 100, 200, 250, 500, 1000, 2000, 5000, 10000)
@@ -41,10 +41,10 @@ def propose_dilution(run: RunCase, tube: TubeCase) -> str:
     named, since a display above the range is no number. Chloride can ask for more.
     """
     method, expected = run.method, tube.tube.expected
-    chloride, tolerance = chloride_of(run, tube), tolerance_of(method)
+    chloride = chloride_of(run, tube)
     for_chloride = Decimal(1)
-    if chloride is not None and tolerance is not None and chloride > tolerance:
-        for_chloride = chloride / tolerance
+    if run.chloride is not None and chloride is not None:
+        for_chloride = max(for_chloride, chloride / in_mg_l(run.chloride))
     if expected is not None and expected > method.range_high * tube.factor:
         wanted = max(expected / (method.range_high * UPPER_SHARE), for_chloride)
         factor = usual_factor(wanted)

@@ -13,12 +13,9 @@ def chloride_interferent(method: Method) -> Interferent | None:
     return next((i for i in method.interferents if i.name.casefold() == "chloride"), None)
 
 
-def tolerance_of(method: Method) -> Decimal | None:
-    """Return the highest chloride tolerated in the tube, mg/L, None where none is stated."""
-    found = chloride_interferent(method)
-    if found is None:
-        return None
-    return found.tolerance * 1000 if found.unit == "g/L" else found.tolerance
+def in_mg_l(interferent: Interferent) -> Decimal:
+    """Return the highest concentration tolerated in the tube, mg/L."""
+    return interferent.tolerance * 1000 if interferent.unit == "g/L" else interferent.tolerance
 
 
 def chloride_of(run: RunCase, tube: TubeCase) -> Decimal | None:
@@ -57,10 +54,10 @@ CHLORIDE = Rule(
 
 def judge_chloride(run: RunCase, tube: TubeCase) -> Finding | None:
     """Return how chloride in the tube compares with the tolerance, None where none is stated."""
-    interferent = chloride_interferent(run.method)
-    tolerance = tolerance_of(run.method)
-    if interferent is None or tolerance is None or tube.role not in SAMPLE_LIKE:
+    interferent = run.chloride
+    if interferent is None or tube.role not in SAMPLE_LIKE:
         return None
+    tolerance = in_mg_l(interferent)
     position = tube.position
     chloride = chloride_of(run, tube)
     if chloride is None:

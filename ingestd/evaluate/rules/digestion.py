@@ -1,10 +1,10 @@
 """Whether the tube was digested as its program asks."""
 
 from ingestd.evaluate.bench import read_instant, read_number
-from ingestd.evaluate.case import RunCase, TubeCase
+from ingestd.evaluate.case import Answer, RunCase, TubeCase
 from ingestd.evaluate.figures import in_minutes, minutes_between, plain
 from ingestd.evaluate.rules.rule import HOLD, PASS, Parameters, Rule
-from ingestd.model import DigestionProgram, Finding, Method, SitePolicy, Verdict
+from ingestd.model import DigestionProgram, Finding, Method, SitePolicy
 
 
 def _parameters(method: Method, _site: SitePolicy) -> Parameters:
@@ -45,10 +45,6 @@ def program_of(run: RunCase) -> DigestionProgram | None:
     if not run.run.program:
         return programs[0] if len(programs) == 1 else None
     return next((p for p in programs if p.name == run.run.program), None)
-
-
-Answer = tuple[Verdict, str, str, str, str]
-"""Verdict, the sentence up to and after the tube's number, observed, limit."""
 
 
 def judge_digestion(run: RunCase, tube: TubeCase) -> Finding | None:
@@ -110,7 +106,7 @@ def _judge(run: RunCase, start: str | None, end: str | None, measured: str | Non
         return (
             PASS,
             "Tube ",
-            f" was digested for {time} by {program.name} ({wanted}); its temperature was not known.",
+            f" was digested for {time} by {program.name} ({wanted}); no temperature noted.",
             time,
             wanted,
         )

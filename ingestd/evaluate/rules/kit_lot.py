@@ -1,6 +1,6 @@
 """Whether the tube comes from a known box of this method, in date, and not oversold."""
 
-from ingestd.evaluate.case import RunCase, TubeCase
+from ingestd.evaluate.case import Answer, RunCase, TubeCase
 from ingestd.evaluate.rules.rule import CAUTION, HOLD, PASS, REFUSE, Rule
 from ingestd.model import Finding
 
@@ -28,55 +28,51 @@ BOX_COUNT = Rule(
 
 def judge_kit_lot(run: RunCase, tube: TubeCase) -> Finding:
     """Return whether the tube's lot can be trusted on the day of the run."""
-    position, day, method = tube.position, run.day, run.method
+    known = run.lots.get(tube.lot)  # the tubes of a run usually share one box
+    if known is None:
+        known = run.lots[tube.lot] = _judge(run, tube)
+    verdict, before, after, observed, limit = known
+    return KIT_LOT.answer(
+        verdict,
+        f"{before}{tube.position}{after}",
+        position=tube.position,
+        observed=observed,
+        limit=limit,
+    )
+
+
+def _judge(run: RunCase, tube: TubeCase) -> Answer:
+    day, method = run.day, run.method
     lot = run.lot_of(tube)
     if lot is None:
-        noted = f"is of lot {tube.lot}, which is not on record" if tube.lot else "has no kit lot"
+        noted = f" is of lot {tube.lot}, which is not on record" if tube.lot else " has no kit lot"
         remedy = "load the lot" if tube.lot else "note it from the box"
-        return KIT_LOT.answer(
-            HOLD,
-            f"Tube {position} {noted}; {remedy}.",
-            position=position,
-            observed=tube.lot or "none",
-            limit="a lot on record",
-        )
+        return HOLD, "Tube ", f"{noted}; {remedy}.", tube.lot or "none", "a lot on record"
+    before = f"Lot {lot.lot} of tube "
     if lot.method != method.name:
-        return KIT_LOT.answer(
+        return (
             REFUSE,
-            f"Lot {lot.lot} of tube {position} is of method {lot.method}, the run of "
-            f"{method.name}; correct the lot, or void the tube and repeat it.",
-            position=position,
-            observed=f"lot of {lot.method}",
-            limit=f"lot of {method.name}",
+            before,
+            f" is of method {lot.method}, the run of {method.name}; correct it, or void the tube.",
+            f"lot of {lot.method}",
+            f"lot of {method.name}",
         )
     if lot.produced is not None and (lot.produced > lot.expires or lot.produced > day):
         against = (
             f"its expiry {lot.expires}" if lot.produced > lot.expires else f"the run of {day}"
         )
-        return KIT_LOT.answer(
+        return (
             REFUSE,
-            f"Lot {lot.lot} of tube {position} is recorded as produced on {lot.produced}, after "
-            f"{against}; correct the record from the box.",
-            position=position,
-            observed=f"produced {lot.produced}",
-            limit=f"<= {min(day, lot.expires)}",
+            before,
+            f" is recorded as produced on {lot.produced}, after {against}; correct the record.",
+            f"produced {lot.produced}",
+            f"<= {min(day, lot.expires)}",
         )
+    in_date = f"<= {lot.expires}"
     if day > lot.expires:
-        return KIT_LOT.answer(
-            HOLD,
-            f"Lot {lot.lot} of tube {position} expired on {lot.expires}, the run is of {day}; "
-            "repeat with a lot in date.",
-            position=position,
-            observed=f"run {day}",
-            limit=f"<= {lot.expires}",
-        )
-    return KIT_LOT.answer(
-        PASS,
-        f"Lot {lot.lot} of tube {position} is in date until {lot.expires}.",
-        position=position,
-        observed=f"run {day}",
-        limit=f"<= {lot.expires}",
-    )
+        after = f" expired on {lot.expires}, the run is of {day}; repeat with a lot in date."
+        return HOLD, before, after, f"run {day}", in_date
+    return PASS, before, f" is in date until {lot.expires}.", f"run {day}", in_date
 
 
 def judge_box_counts(run: RunCase) -> None:

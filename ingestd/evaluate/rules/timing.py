@@ -186,7 +186,8 @@ def judge_holding(run: RunCase, tube: TubeCase) -> Finding | None:
     prepared = run.run.prepared_at or run.run.started_at
     kept = prepared - sample.sampled_at
     allowed, why = _allowed(holding, sample)
-    limit = f"<= {plain(allowed)} h"
+    hours = plain(allowed)
+    limit = f"<= {hours} h"
     if kept < timedelta(0):
         return HOLDING.answer(
             HOLD,
@@ -200,7 +201,7 @@ def judge_holding(run: RunCase, tube: TubeCase) -> Finding | None:
         return HOLDING.answer(
             HOLD,
             f"Sample {sample.code} was prepared {in_hours(kept)} after sampling, beyond "
-            f"{plain(allowed)} h {why}; take a new sample, or state the excess with the result.",
+            f"{hours} h {why}; take a new sample, or state the excess with the result.",
             position=position,
             observed=in_hours(kept),
             limit=limit,
@@ -208,7 +209,7 @@ def judge_holding(run: RunCase, tube: TubeCase) -> Finding | None:
     return HOLDING.answer(
         PASS,
         f"Sample {sample.code} was prepared {in_hours(kept)} after sampling, within "
-        f"{plain(allowed)} h {why}.",
+        f"{hours} h {why}.",
         position=position,
         observed=in_hours(kept),
         limit=limit,
