@@ -58,6 +58,7 @@ class FileLooks:
         self._is_known = is_known
         self._clock = clock
         self._is_stopping = is_stopping
+        self._ripe_s = max(settings.settle_s, GRANULARITY_S)
         self._reader = Reader(room=settings.keep_bytes)
         self._appointments: list[tuple[float, bytes]] = []
         self._refusals = 0
@@ -95,10 +96,7 @@ class FileLooks:
 
     def is_worth_a_look(self, track: Track, stamp: Stamp, now: float) -> bool:
         """Whether a look could bring something that the earlier ones did not."""
-        if track.stamp != stamp:
-            return True
-        ripe = now - track.stamped_at >= max(self._settings.settle_s, GRANULARITY_S)
-        return ripe and not track.confirmed and track.due is None
+        return track.is_worth_a_look(stamp, now=now, ripe_s=self._ripe_s)
 
     def pass_over(self, name: bytes, reason: str) -> None:
         """Note, once, that a name is not read, and why."""
@@ -169,7 +167,7 @@ class FileLooks:
                 self._reader.keep(name, look.kept)
             else:
                 self._reader.drop(name)
-        self._note_stamp(track, look.stamp, same=look.mark == earlier)
+        track.note_stamp(look.stamp, same=look.mark == earlier, ripe_s=self._ripe_s)
         if answer is Answer.WAIT:
             self._appoint_settled(name, track)
         if answer in (Answer.NOTHING, Answer.WAIT):
@@ -196,7 +194,7 @@ class FileLooks:
             mark, frozenset(), now=track.looked_at, settle_s=self._settings.settle_s
         )
         self._reader.drop(name)
-        self._note_stamp(track, stamp, same=True)
+        track.note_stamp(stamp, same=True, ripe_s=self._ripe_s)
         if answer is Answer.WAIT:
             self._appoint_settled(name, track)
         if answer is not Answer.DELIVER_FINAL:
@@ -216,13 +214,6 @@ class FileLooks:
             seen_at=self._clock(),
             oversize=hashed,
         )
-
-    def _note_stamp(self, track: Track, stamp: Stamp, *, same: bool) -> None:
-        if stamp != track.stamp or not same:
-            track.stamp, track.stamped_at, track.confirmed = stamp, track.looked_at, False
-        else:
-            age = track.looked_at - track.stamped_at
-            track.confirmed = age >= max(self._settings.settle_s, GRANULARITY_S)
 
     def _hand_over(self, arrival: Arrival, name: bytes, track: Track) -> None:
         try:

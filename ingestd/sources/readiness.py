@@ -85,6 +85,25 @@ class Track:
             return Answer.DELIVER
         return Answer.DELIVER_FINAL if settled else Answer.WAIT
 
+    def note_stamp(self, stamp: Stamp, *, same: bool, ripe_s: float) -> None:
+        """Note the stamp found by the look that began at `looked_at`.
+
+        Args:
+            stamp: as found.
+            same: the content was that of the look before.
+            ripe_s: seconds after which no change can hide behind an equal stamp.
+        """
+        if stamp != self.stamp or not same:
+            self.stamp, self.stamped_at, self.confirmed = stamp, self.looked_at, False
+        else:
+            self.confirmed = self.looked_at - self.stamped_at >= ripe_s
+
+    def is_worth_a_look(self, stamp: Stamp, *, now: float, ripe_s: float) -> bool:
+        """Whether a look at a file listed with `stamp` may find what the earlier ones did not."""
+        if stamp != self.stamp:
+            return True
+        return not self.confirmed and self.due is None and now - self.stamped_at >= ripe_s
+
     def was_delivered(self, *, done: bool) -> None:
         """Note that the content seen last was taken over; `done` if nothing is unfinished."""
         self.delivered = self.seen

@@ -18,6 +18,7 @@ import pytest
 from ingestd.sources import folder as folder_module
 from ingestd.sources import looking
 from ingestd.sources.arrivals import Arrival
+from ingestd.sources.folder_events import Hint
 from tests.ingestd.sources.watched import Watched
 
 HOUR = 3600.0
@@ -277,6 +278,18 @@ def test_file_closed_now_does_not_wait_behind_a_long_backlog(folder: Path, watch
     gate.set()
     watched.until(lambda: len(watched.arrivals) == 301)
     assert watched.names().index("now.csv") <= folder_module.BACKLOG_SHARE
+
+
+def test_file_closed_during_a_long_scan_does_not_wait_for_its_end(folder: Path) -> None:
+    for number in range(folder_module.SERVED_EVERY):
+        (folder / f"{number}.csv").write_bytes(b"row\n")
+    (folder / "now.csv").write_bytes(b"row\n")
+    # Not started: the scan is made here, with the event already waiting.
+    watched = Watched(folder, settle_s=HOUR, backend="polling")
+    watched.source._lost = ""
+    watched.source._take_hint(b"now.csv", Hint.CLOSED)
+    watched.source._scan()
+    assert watched.names() == ["now.csv"]
 
 
 def test_unchanged_files_known_to_the_ledger_do_not_arrive_after_a_restart(

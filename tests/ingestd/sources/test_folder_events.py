@@ -2,6 +2,7 @@
 
 import ctypes
 import errno
+import threading
 from collections.abc import Callable
 from pathlib import Path
 
@@ -9,6 +10,7 @@ import pytest
 from watchdog.observers import inotify_c
 
 from ingestd.sources import folder as folder_module
+from ingestd.sources.folder_events import FolderEvents, Hint
 from tests.ingestd.sources.watched import Watched
 
 HOUR = 3600.0
@@ -77,3 +79,32 @@ def test_event_thread_that_died_is_replaced(folder: Path, watch: Watch) -> None:
     watched.until(lambda: watched.source._events not in (None, events))
     (folder / "a.csv").write_bytes(b"row\n")
     watched.until_names("a.csv")
+
+
+def test_renamed_folder_gives_each_event_once_and_under_its_new_name(folder: Path) -> None:
+    hints: list[tuple[bytes, Hint]] = []
+    closed = threading.Event()
+
+    def note(name: bytes, hint: Hint) -> None:
+        hints.append((name, hint))
+        if hint is Hint.CLOSED:
+            closed.set()
+
+    events = FolderEvents(folder, hint=note, scan=lambda _: None)
+    try:
+        (folder / "day 1").mkdir()
+        events.cover(b"day 1", (folder / "day 1").stat())
+        (folder / "day 1").rename(folder / "day 2")
+        events.cover(b"day 2", (folder / "day 2").stat())
+        events.keep_only({b"day 2"})
+        (folder / "day 2" / "a.csv").write_bytes(b"row\n")
+        assert closed.wait(20)
+    finally:
+        events.stop()
+    # Created, written, closed.
+    assert [hint for name, hint in hints if name == b"day 2/a.csv"] == [
+        Hint.CHANGED,
+        Hint.CHANGED,
+        Hint.CLOSED,
+    ]
+    assert len(hints) == 3

@@ -136,3 +136,46 @@ def test_whatever_happened_a_file_left_alone_is_delivered_and_then_left_alone(
 def test_no_settling_time_means_the_first_look_is_final(content: bytes) -> None:
     answer = Track().judge((len(content), content), frozenset(), now=5.0, settle_s=0.0)
     assert answer is Answer.DELIVER_FINAL
+
+
+# --- stamps: when an unchanged one is trusted ----------------------------------------------------
+
+STAMP = (6, 1, 1, 1)
+
+
+def looked(track: Track, at: float, *, same: bool) -> None:
+    track.looked_at = at
+    track.note_stamp(STAMP, same=same, ripe_s=SETTLE)
+
+
+def worth(track: Track, now: float) -> bool:
+    return track.is_worth_a_look(STAMP, now=now, ripe_s=SETTLE)
+
+
+def test_equal_stamp_is_trusted_after_one_more_look_that_came_late_enough() -> None:
+    track = Track()
+    looked(track, 10.0, same=False)
+    assert [worth(track, now) for now in (11.0, 12.0)] == [False, True]
+    looked(track, 12.0, same=True)
+    assert not worth(track, 99.0)
+
+
+def test_look_that_came_too_early_confirms_nothing() -> None:
+    track = Track()
+    looked(track, 10.0, same=False)
+    looked(track, 11.0, same=True)
+    assert worth(track, 12.0)
+
+
+def test_other_content_under_an_equal_stamp_begins_the_wait_anew() -> None:
+    track = Track()
+    looked(track, 10.0, same=False)
+    looked(track, 12.0, same=False)
+    assert [worth(track, now) for now in (13.0, 14.0)] == [False, True]
+
+
+def test_other_stamp_is_always_worth_a_look() -> None:
+    track = Track()
+    looked(track, 10.0, same=False)
+    looked(track, 12.0, same=True)
+    assert track.is_worth_a_look((6, 1, 2, 1), now=12.0, ripe_s=SETTLE)
