@@ -298,10 +298,10 @@ def test_long_and_unfinished_samples_are_looked_at_in_part() -> None:
 
 def test_half_a_character_at_the_end_of_the_part_looked_at_does_not_matter() -> None:
     # In UTF-16 the end of one of these letters and the start of the other look like a line end.
-    rows = f"{'ਅĀ' * 60};COD;1.5;mg/L\n" * 400
+    rows = f"{'A' * 80};COD;1.5;mg/L;ਅĀ{'B' * 80}\n" * 400
     for encoding in ("utf-8", "utf-16-le"):
-        for shift in range(7):
-            head = "Sample;Method;Result;Unit\n" + "A" * shift
+        for shift in range(0, 160, 40):
+            head = "Sample;Method;Result;Unit;Note\n" + "A" * shift
             draft = propose((head + rows).encode(encoding), "sample")
             assert doubts(draft) in ([], [f"text: {UTF16_DOUBT}"])
             assert "[fields.sample]" in draft
