@@ -1,0 +1,1 @@
+"""An invented waterworks: people, samples and simulated photometers around the real service."""
