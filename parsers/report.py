@@ -69,6 +69,7 @@ class ReportReader:
         self._blocks = int(state.get("blocks", 0))
         self._is_known = bool(state.get("is_known"))  # a label of the form has been seen
         self._is_done = bool(state.get("is_done"))
+        self._is_full = bool(state.get("is_full"))  # more blocks than the cap
         self._kept = Resume()
 
     def parts(self) -> Iterator[Parsed]:
@@ -95,6 +96,8 @@ class ReportReader:
             lines.ends[at],
             lines.first + at,
         )
+        if self._is_full:
+            return
         if self._first is None:
             self._first = (start, text)
         if damage := lines.damaged.get(at):
@@ -188,9 +191,8 @@ class ReportReader:
             self._blocks += 1
             limit = self._form.limits.rows
             if self._blocks > limit:
-                if not self._is_done:
-                    self._faults.append(_fault(start, number, "", f"at most {limit} blocks", ""))
-                self._is_done = True
+                self._faults.append(_fault(start, number, "", f"at most {limit} blocks", ""))
+                self._is_full = True
                 return None
             self._block = _Block(start, number, end)
         self._block.end = end
@@ -265,7 +267,7 @@ class ReportReader:
             offset, text = self._first or (0, "")
             labels = " or ".join(self._field_of)
             raise ParseError(offset=offset, expected=f"lines labelled {labels}", found=shown(text))
-        if self._end is not None and not self._is_done:
+        if self._end is not None and not self._is_done and not self._is_full:
             end = self._origin + len(self._data)
             expected = f"the end mark {self._rules.end}"
             self._faults.append(_fault(end, self._lines.line, "", expected, "the end of the file"))
@@ -277,7 +279,7 @@ class ReportReader:
         is_mark = any(match(bare) for match in marks)
         if self._form.text.last_line == "any" or tail.damaged or passes or is_mark:
             self._take(tail, 0)
-        elif not self._is_done:
+        elif not self._is_done and not self._is_full:
             expected = 'a line end (else last_line = "any" in the form)'
             start, end = tail.starts[0], tail.ends[0]
             self._spoil(start, end, tail.first, end, expected, tail.texts[0][-40:])
@@ -302,6 +304,7 @@ class ReportReader:
             "blocks": blocks,
             "is_known": self._is_known,
             "is_done": self._is_done,
+            "is_full": self._is_full,
         }
         return Resume(offset=offset, line=line, state=state if offset else {})
 

@@ -429,8 +429,11 @@ class TableReader:
     def _close_quoted(self) -> None:
         """Join the lines of a quoted row; one that never closes costs only its first line."""
         first, last = self._waiting[0], self._waiting[-1]
+        limit = self._form.limits.line_length
+        if self._rules.quote not in last.text and last.end - first.start <= limit:
+            return
         text = self._between(first, last)
-        is_over = len(text) > self._form.limits.line_length
+        is_over = len(text) > limit
         try:
             row = self._split(text)
         except RowError as error:
