@@ -88,8 +88,10 @@ class Watched:
         """Wait until so many scans that began from now on came to an end."""
         for _ in range(times + 1):
             self.source.scan_now()
-            before = self.source.status().last_scan_at
-            self.until(lambda before=before: self.source.status().last_scan_at != before)
+            self._until_scan_after(self.source.status().last_scan_at)
+
+    def _until_scan_after(self, earlier: datetime | None) -> None:
+        self.until(lambda: self.source.status().last_scan_at != earlier)
 
     def until_quiet(self) -> None:
         """Wait until nothing waits any more, and whole scans bring nothing new."""
