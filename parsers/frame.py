@@ -12,16 +12,30 @@ from parsers.assembly import Assembler, Found
 from parsers.cells import CONTROL, CellError, shown, trimmed
 from parsers.errors import ParseError
 from parsers.forms import FieldRules, Form, FrameRules
-from parsers.framer import Damaged, Frame, Framer
+from parsers.framer import Damaged, Frame, Framer, show_bytes
 from parsers.readings import Fault, Parsed, Reading, Resume, Span
 
-__all__ = ["Damaged", "Frame", "FrameReader", "Framer", "parse", "parse_frame"]
+__all__ = ["Damaged", "Frame", "FrameReader", "Framer", "parse", "parse_frame", "parse_in_parts"]
 
 _SLICE: Final = 1 << 16  # bytes handed to the framer at a time, so memory stays small
+_PART: Final = 4096  # readings and faults in one part
 
 
 def parse(data: bytes, form: Form, *, final: bool = True, resume: Resume | None = None) -> Parsed:
-    """Return the readings and faults of all frames in `data`.
+    """Return the readings and faults of all frames in `data`; see `parse_in_parts`."""
+    parts = list(parse_in_parts(data, form, final=final, resume=resume))
+    return Parsed(
+        readings=tuple(reading for part in parts for reading in part.readings),
+        faults=tuple(fault for part in parts for fault in part.faults),
+        complete_to=parts[-1].complete_to,
+        resume=parts[-1].resume,
+    )
+
+
+def parse_in_parts(
+    data: bytes, form: Form, *, final: bool = True, resume: Resume | None = None
+) -> Iterator[Parsed]:
+    """Yield the readings and faults of all frames in `data`, some thousand at a time.
 
     Args:
         data: the bytes of the capture, from `resume.offset` on.
@@ -31,7 +45,7 @@ def parse(data: bytes, form: Form, *, final: bool = True, resume: Resume | None 
         resume: where an earlier call stopped.
 
     Raises:
-        ParseError: there are no bytes at all, or more frames than the form allows.
+        ParseError: there are no bytes at all.
     """
     begin = resume or Resume()
     if not data and not begin.offset and final:
@@ -39,23 +53,37 @@ def parse(data: bytes, form: Form, *, final: bool = True, resume: Resume | None 
     reader = FrameReader(form)
     is_mid_stream = bool(begin.state.get("mid_stream", False))
     framer = Framer(reader.rules, mid_stream=is_mid_stream, offset=begin.offset)
+    end = begin.offset + len(data)
     readings: list[Reading] = []
     faults: list[Fault] = []
-    for answer in _answers(framer, data, final=final):
-        if len(readings) + len(faults) >= form.limits.rows:
+    for count, answer in enumerate(_answers(framer, data, final=final)):
+        if count >= form.limits.rows:
             expected = f"at most {form.limits.rows} frames (limits.rows)"
-            raise ParseError(offset=answer.offset, expected=expected, found="one more")
+            faults.append(_fault(answer.offset, expected, show_bytes(answer.data)))
+            yield _part(readings, faults, Resume(offset=end))
+            return
         got = reader.read(answer) if isinstance(answer, Frame) else as_fault(answer)
         if isinstance(got, Reading):
             readings.append(got)
         else:
             faults.extend(got if isinstance(got, list) else [got])
+        if len(readings) + len(faults) >= _PART:
+            yield _part(readings, faults, _resume(framer))
+            readings, faults = [], []
+    yield _part(readings, faults, _resume(framer))
+
+
+def _part(readings: list[Reading], faults: list[Fault], resume: Resume) -> Parsed:
     return Parsed(
         readings=tuple(readings),
         faults=tuple(faults),
-        complete_to=framer.offset,
-        resume=Resume(offset=framer.offset, state={"mid_stream": framer.is_mid_stream}),
+        complete_to=resume.offset,
+        resume=resume,
     )
+
+
+def _resume(framer: Framer) -> Resume:
+    return Resume(offset=framer.offset, state={"mid_stream": framer.is_mid_stream})
 
 
 def parse_frame(frame: Frame, form: Form) -> Parsed:

@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 from parsers.checksums import CHECKSUMS
 from parsers.errors import FormError, ParseError
 from parsers.forms import Form, load_form
-from parsers.frame import Framer, FrameReader, parse, parse_frame
+from parsers.frame import Framer, FrameReader, parse, parse_frame, parse_in_parts
 from parsers.framer import Frame
 from parsers.readings import Fault, Parsed, Reading, Resume, Span
 
@@ -455,12 +455,25 @@ def test_nothing_to_read_is_said_and_a_line_not_yet_used_is_not_blamed() -> None
     assert parse(b"", PLAIN, final=False) == Parsed(resume=Resume(state={"mid_stream": False}))
 
 
-def test_more_frames_than_the_form_allows_is_an_error() -> None:
+def test_more_frames_than_the_form_allows_are_one_fault() -> None:
     toml = (FORMS / "plain_line.toml").read_bytes() + b"\n[limits]\nrows = 2\n"
     form = load_form(toml, "two_rows")
-    assert len(parse(LINE * 2, form).readings) == 2
-    with pytest.raises(ParseError, match="at most 2 frames"):
-        parse(LINE * 3, form)
+    assert parse(LINE * 2, form).faults == ()
+    parsed = parse(LINE * 4, form)
+    assert len(parsed.readings) == 2
+    (fault,) = parsed.faults
+    assert (fault.offset, fault.expected) == (2 * len(LINE), "at most 2 frames (limits.rows)")
+    assert parsed.complete_to == 4 * len(LINE)
+
+
+def test_long_capture_comes_in_parts_that_join_to_the_whole() -> None:
+    data = LINE * 9000
+    parts = list(parse_in_parts(data, PLAIN))
+    assert [len(part.readings) for part in parts] == [4096, 4096, 808]
+    assert [part.complete_to for part in parts] == [
+        len(LINE) * count for count in (4096, 8192, 9000)
+    ]
+    assert tuple(r for part in parts for r in part.readings) == parse(data, PLAIN).readings
 
 
 def test_single_frame_of_a_framer_is_read_with_its_offset_in_the_stream() -> None:
