@@ -257,7 +257,8 @@ def _afternoon(
 
 
 def _greet(echo: Echo, config: Config, directory: Path, *, cleared: bool) -> None:
-    echo(f"{config.site.name}: a demonstration in {directory}")
+    echo(f"{config.site.name}: a demonstration")
+    echo(f"Folder: {directory}")
     echo("Everything here is invented and is no working instruction. Hot tubes, acids,")
     echo("mercury and chromium salts: see the safety data sheets and your local rules.")
     if cleared:
