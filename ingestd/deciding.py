@@ -11,6 +11,7 @@ from ingestd.config import Config
 from ingestd.errors import Refused
 from ingestd.evaluate.placing import propose_in_order
 from ingestd.judging import judge_runs
+from ingestd.labels import label_key
 from ingestd.ledger import work
 from ingestd.ledger.connection import Connection
 from ingestd.ledger.plan import Book, BookKeeper, take_body, take_input
@@ -105,9 +106,17 @@ def place_reading(
     authorise(book, change.by, PersonRole.ANALYST)
     _need_reason(reason)
     stored = work.get_run(change.conn, run)
-    work.get_reading(change.conn, reading)
+    printed = work.get_reading(change.conn, reading).method
     if position not in {tube.position for tube in stored.run.tubes}:
         raise Refused(f"run {run!r}", f"it has no tube {position}", "see `ingestd plan show`")
+    method = book.methods[stored.run.method]
+    names = {label_key(name) for name in (method.name, *method.printed_names)}
+    if printed and label_key(printed) not in names:
+        raise Refused(
+            f"reading {reading}",
+            f"it was read by method {printed!r}, run {run!r} is of {method.name}",
+            f"if the photometer means that method, add the name to printed_names of {method.name}",
+        )
     before = change.conn.execute(
         "SELECT run, position FROM placements WHERE reading = ?", (reading,)
     ).fetchone()
@@ -202,11 +211,12 @@ def release(change: Change, book: Book, subject: str, *, reason: str) -> list[De
     """Release a result by its number, or everything releasable in a run by its name.
 
     Args:
-        reason: printed with a held result; may be empty for accepted ones.
+        reason: printed with a held result; may be empty only where an accepted result is
+            released for the first time.
 
     Raises:
-        Refused: no reviewer, one's own work, a refused result, a held one without reason, or
-            nothing to release.
+        Refused: no reviewer, one's own work, a refused result, a reason that is missing, or
+            nothing to release. A withdrawn result comes back only by its number.
     """
     authorise(book, change.by, PersonRole.REVIEWER)
     change.flush()
@@ -222,8 +232,10 @@ def release(change: Change, book: Book, subject: str, *, reason: str) -> list[De
             if by_number:
                 raise Refused(f"result {ident}", "it is released already", "nothing to do")
             continue
+        if state == State.WITHDRAWN and not by_number:
+            continue
         if verdict == State.ACCEPTED or (verdict == State.HELD and by_number):
-            if verdict == State.HELD:
+            if verdict == State.HELD or state in (State.RELEASED, State.WITHDRAWN):
                 _need_reason(reason)
             decided.append(
                 _release_one(change, ident, version, proposed, state, sample, text, reason)
