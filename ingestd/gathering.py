@@ -9,7 +9,7 @@ from ingestd import __version__
 from ingestd.evaluate.local_time import local_day
 from ingestd.ledger import work
 from ingestd.ledger.connection import Connection
-from ingestd.ledger.plan import Book, find_sample
+from ingestd.ledger.plan import Book, find_samples
 from ingestd.model import (
     Instrument,
     RunFacts,
@@ -97,13 +97,9 @@ def open_since(measured_at: datetime, open_days: int) -> datetime:
 
 
 def _samples(conn: Connection, codes: set[str], pins: dict[str, str]) -> dict[str, Sample]:
-    found = {}
-    for code in sorted(codes):
-        sample = find_sample(conn, code)
-        if sample is not None:
-            found[code] = sample[0]
-            pins[f"sample {code}"] = sample[1]
-    return found
+    found = find_samples(conn, codes)
+    pins.update((f"sample {code}", sha256) for code, (_, sha256) in found.items())
+    return {code: sample for code, (sample, _) in found.items()}
 
 
 def _points(codes: set[str], book: Book) -> dict[str, SamplingPoint]:

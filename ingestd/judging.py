@@ -79,7 +79,7 @@ def judge_runs(
         outcome = evaluate(facts)
         outcomes.append(outcome)
         if _record_run(change, stored, facts, outcome):
-            waiting.extend(_dependants(change, stored, done))
+            waiting.extend(_dependants(change, stored, facts, done))
         _record_results(change, stored, facts, outcome, book, cause=cause)
     change.flush()
     return outcomes
@@ -129,16 +129,16 @@ def _record_run(
     return changed
 
 
-def _dependants(change: Change, stored: work.StoredRun, done: set[str]) -> list[str]:
+def _dependants(
+    change: Change, stored: work.StoredRun, facts: RunFacts, done: set[str]
+) -> list[str]:
     """Runs of the method still incomplete that a control of this run may cover."""
+    if all(need.per == "run" for need in facts.method.needs):
+        return []
     change.flush()
     lots = {tube.lot for tube in stored.run.tubes if tube.lot}
-    return [
-        other.run.name
-        for other in work.find_runs(change.conn, method=stored.run.method, open_only=True)
-        if other.run.name not in done
-        and (other.day == stored.day or lots & {tube.lot for tube in other.run.tubes})
-    ]
+    names = work.open_runs_sharing(change.conn, stored.run.method, day=stored.day, lots=lots)
+    return [name for name in names if name not in done]
 
 
 def _stored_results(change: Change, run: str) -> dict[Key, StoredResult]:

@@ -5,7 +5,7 @@ from datetime import UTC, datetime
 
 def stamp(instant: datetime) -> str:
     """An aware instant as `2026-03-02T08:15:00.000000Z`."""
-    return instant.astimezone(UTC).strftime("%Y-%m-%dT%H:%M:%S.%fZ")
+    return f"{instant.astimezone(UTC).isoformat(timespec='microseconds')[:-6]}Z"
 
 
 def instant(text: str) -> datetime:

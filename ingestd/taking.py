@@ -10,7 +10,7 @@ from ingestd.labels import label_key
 from ingestd.ledger import work
 from ingestd.ledger.captures import Capture
 from ingestd.ledger.connection import Connection
-from ingestd.ledger.plan import Book, BookKeeper
+from ingestd.ledger.plan import CHUNK, Book, BookKeeper
 from ingestd.ledger.store import Change
 from ingestd.model import Instrument, SitePolicy, StoredReading
 from ingestd.reading import Decisions, Known, NewReading, Seen, decide, labels_of, number, see
@@ -69,8 +69,8 @@ def known_readings(conn: Connection, identities: Iterable[bytes]) -> dict[bytes,
     """Readings of the ledger that still count, by identity digest."""
     wanted = list(identities)
     found: dict[bytes, list[Known]] = {}
-    for at in range(0, len(wanted), work.CHUNK):
-        part = wanted[at : at + work.CHUNK]
+    for at in range(0, len(wanted), CHUNK):
+        part = wanted[at : at + CHUNK]
         marks = ", ".join("?" * len(part))
         rows = conn.execute(
             "SELECT r.identity, r.id, r.ordinal, r.digits, p.run FROM readings r"  # noqa: S608 - marks only

@@ -53,6 +53,15 @@ def canonical(body: Mapping[str, JSON]) -> bytes:
     raise _find_fault(plain, ()) or TypeError("body: not in the domain of canonical()")
 
 
+def canonical_unchecked(body: dict[str, JSON]) -> bytes:
+    """The same bytes as `canonical` for a body known to be in our domain, several times faster.
+
+    For the program's own journal entries: tests/ingestd/test_journal_bodies.py proves each kind
+    of them equal to RFC 8785.
+    """
+    return orjson.dumps(body, option=_OPTIONS)
+
+
 def is_canonical(data: bytes) -> bool:
     """True if these bytes are the canonical spelling of one object in our domain."""
     try:

@@ -10,7 +10,7 @@ from itertools import groupby
 from typing import Any
 
 from ingestd.labels import label_key
-from ingestd.ledger.canonical import canonical
+from ingestd.ledger.canonical import canonical_unchecked
 from ingestd.ledger.connection import Connection
 
 Body = dict[str, Any]
@@ -32,7 +32,7 @@ def fold(conn: Connection, entries: Iterable[Entry]) -> None:
 
 
 def _json(value: Any) -> str:
-    return canonical({"v": value}).decode()[5:-1]
+    return canonical_unchecked({"v": value}).decode()[5:-1]
 
 
 def _no_table(_conn: Connection, _entries: Sequence[Entry]) -> None:

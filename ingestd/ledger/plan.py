@@ -1,7 +1,8 @@
 """The plan as the ledger holds it: current inputs by kind and name, with the hash to pin."""
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
+from functools import lru_cache
 from typing import Any, TypeVar
 
 import orjson
@@ -24,6 +25,8 @@ from ingestd.model import (
 )
 
 T = TypeVar("T")
+
+CHUNK = 500  # values in one IN (...)
 
 KINDS: dict[str, type[Any]] = {
     "instrument": Instrument,
@@ -133,6 +136,26 @@ def find_sample(conn: Connection, code: str) -> tuple[Sample, str] | None:
         (code,),
     ).fetchone()
     return (value_of(Sample, row[0]), row[1]) if row else None
+
+
+def find_samples(conn: Connection, codes: Iterable[str]) -> dict[str, tuple[Sample, str]]:
+    """Those of these samples that are known, each with its hash to pin."""
+    wanted = sorted(set(codes))
+    found: dict[str, tuple[Sample, str]] = {}
+    for at in range(0, len(wanted), CHUNK):
+        part = wanted[at : at + CHUNK]
+        rows = conn.execute(
+            "SELECT name, max(version), body, sha256 FROM inputs WHERE kind = 'sample'"
+            f" AND name IN ({', '.join('?' * len(part))}) GROUP BY name",
+            part,
+        )
+        found.update((name, (_sample(body), sha256)) for name, _version, body, sha256 in rows)
+    return found
+
+
+@lru_cache(maxsize=4096)
+def _sample(body: str) -> Sample:
+    return value_of(Sample, body)
 
 
 def take_input(change: Change, kind: str, value: Any, *, capture: int | None) -> bool:

@@ -16,7 +16,7 @@ import orjson
 import pysqlite3 as sqlite3
 
 from ingestd.errors import LedgerMismatch
-from ingestd.ledger.canonical import canonical
+from ingestd.ledger.canonical import canonical_unchecked
 from ingestd.ledger.connection import Connection, connect, immediate, migrate
 from ingestd.ledger.fold import Body, Entry, fold
 from ingestd.ledger.merkle import Frontier, leaf_hash
@@ -61,7 +61,7 @@ class Change:
         rows = []
         leaves = []
         for index, body in entries:
-            text = canonical(body)
+            text = canonical_unchecked(body)
             leaf = leaf_hash(text)
             leaves.append(leaf)
             rows.append((index, text, leaf))

@@ -12,6 +12,7 @@ import orjson
 from ingestd.errors import Refused
 from ingestd.ledger.bodies import value_of
 from ingestd.ledger.connection import Connection
+from ingestd.ledger.plan import CHUNK
 from ingestd.model import (
     ControlElsewhere,
     ControlPoint,
@@ -22,8 +23,6 @@ from ingestd.model import (
     StoredReading,
 )
 from ingestd.stamps import instant, stamp
-
-CHUNK = 500  # values in one IN (...)
 
 READING_COLUMNS = (
     "r.id, r.capture, r.instrument, r.source, r.method, r.sample, r.value, r.censored, r.unit,"
@@ -149,6 +148,21 @@ def open_runs_with_labels(
         )
         found.update((name, None) for (name,) in rows)
     return list(found)
+
+
+def open_runs_sharing(
+    conn: Connection, method: str, *, day: date, lots: Iterable[str]
+) -> list[str]:
+    """Names of open runs of a method on the same day, or with tubes of one of these kit lots."""
+    wanted = sorted(set(lots))
+    marks = ", ".join("?" * len(wanted)) or "NULL"
+    rows = conn.execute(
+        "SELECT r.name FROM runs r WHERE r.method = ? AND r.complete = 0 AND r.closed = 0"
+        " AND (r.day = ? OR EXISTS (SELECT 1 FROM tubes t WHERE t.run = r.name"
+        f" AND t.lot IN ({marks}))) ORDER BY r.started_at, r.name",
+        (method, day.isoformat(), *wanted),
+    )
+    return [name for (name,) in rows]
 
 
 def open_runs_in_order(

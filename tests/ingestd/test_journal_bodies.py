@@ -1,0 +1,68 @@
+"""Every kind of journal entry the program writes is canonical JSON after RFC 8785."""
+
+import orjson
+import rfc8785
+
+from ingestd.deciding import choose_reported, place_reading, release, set_release_policy, withdraw
+from ingestd.ledger.captures import find_captures
+from ingestd.ledger.fold import _FOLDS
+from ingestd.planning import observe
+from ingestd.replay import replay
+from tests.conftest import EXPORT_HEAD, GOOD_EXPORT, GOOD_ROWS, SHEET, Lab, row
+
+
+def _work_through_everything(lab: Lab) -> None:
+    keeper, conn = lab.pipeline.keeper, lab.ledger.conn
+    lab.load("sheet.csv", SHEET)
+    lab.arrive(EXPORT_HEAD + "".join(GOOD_ROWS) + row(8, "Wäßrig „9“", "77"))
+    lab.arrive(EXPORT_HEAD + row(4, "W-2", "334"), name="edited.csv")
+    lab.arrive(GOOD_EXPORT, name="copy.csv")
+    lab.arrive(b"no form knows this\n", name="odd.txt")
+    with lab.ledger.change(at=lab.clock(), by="rita") as change:
+        set_release_policy(
+            change, keeper.current(conn), mode="by_reviewer", by="rita", reason="as agreed"
+        )
+    with lab.ledger.change(at=lab.clock(), by="rita") as change:
+        release(change, keeper.current(conn), "R1", reason="")
+    first = lab.results()["W-1"].id
+    with lab.ledger.change(at=lab.clock(), by="rita") as change:
+        choose_reported(change, keeper.current(conn), first, reason="the only one")
+    with lab.ledger.change(at=lab.clock(), by="mara", system_user="bench") as change:
+        observe(change, "R1", 3, ["homogenised=no"], keeper, lab.config)
+    with lab.ledger.change(at=lab.clock(), by="mara") as change:
+        place_reading(change, 5, "R1", 3, keeper, lab.config, reason="mislabelled")
+    with lab.ledger.change(at=lab.clock(), by="rita") as change:
+        withdraw(change, keeper.current(conn), str(first), reason="two bottles swapped")
+    lab.load("sheet2.csv", SHEET.replace("4,sample,W-2,", "4,sample,W-2b,"))
+    text = str(orjson.loads(_form_body(lab))["text"])
+    lab.load("point_table.toml", text.replace('column = "Bottle"', 'column = "Kit batch"'))
+    replay(
+        lab.ledger,
+        lab.config,
+        find_captures(conn, source="p1"),
+        reason="form mended",
+        by="ada",
+        clock=lab.clock,
+        log=lab.pipeline.log,
+    )
+
+
+def _form_body(lab: Lab) -> str:
+    return str(lab.one("SELECT body FROM inputs WHERE kind = 'form' AND name = 'point_table'"))
+
+
+def test_every_entry_is_canonical_after_rfc_8785(lab: Lab) -> None:
+    _work_through_everything(lab)
+    bodies = [body for (body,) in lab.ledger.conn.execute("SELECT body FROM journal")]
+    assert len(bodies) > 40
+    for body in bodies:
+        assert rfc8785.dumps(orjson.loads(body)) == body
+
+
+def test_every_kind_of_entry_was_among_them(lab: Lab) -> None:
+    _work_through_everything(lab)
+    kinds = {
+        orjson.loads(body)["kind"]
+        for (body,) in lab.ledger.conn.execute("SELECT body FROM journal")
+    }
+    assert set(_FOLDS) - kinds == set()
