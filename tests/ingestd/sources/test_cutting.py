@@ -8,22 +8,26 @@ from hypothesis import strategies as st
 
 from ingestd.sources.cutting import SETTLED_S, LineCutter, Piece
 from ingestd.sources.line_marks import Received
+from parsers.forms import ChecksumRules, Form, FrameRules
 from tests.ingestd.sources.lines import changed, shipped
 
 NOON = datetime(2026, 11, 25, 12, tzinfo=UTC)
-CHECKED = shipped("checked_line").frame
-PLAIN = shipped("plain_line").frame
-assert CHECKED is not None
-assert PLAIN is not None
+
+
+def rules(form: Form) -> FrameRules:
+    assert form.frame is not None
+    return form.frame
+
+
 # "31C3" is the published check value of CRC-16/XMODEM over "123456789" (CRC RevEng catalogue);
-# the form covers ETX too, so these rules do not.
-SUMMED = changed(
-    shipped("checked_line"),
-    checksum=CHECKED.checksum.model_copy(update={"covers_end": False})
-    if CHECKED.checksum
-    else None,
-).frame
-assert SUMMED is not None
+# the shipped form covers ETX, too, so here it does not.
+SUMMED = rules(
+    changed(
+        shipped("checked_line"),
+        checksum=ChecksumRules(name="CRC-16/XMODEM", place="after_end"),
+    )
+)
+PLAIN = rules(shipped("plain_line"))
 GOOD = b"\x02123456789\x0331C3\r"
 
 
