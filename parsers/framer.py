@@ -25,6 +25,7 @@ from parsers.forms import ChecksumRules, FrameRules, LengthField
 Damage = Literal["outside", "check", "length", "end", "limit", "cut"]
 
 _FOUND_LIMIT: Final = 40
+_FIRST_PRINTABLE: Final = 0x20
 _DIGITS: Final = {10: b"0123456789", 16: b"0123456789ABCDEFabcdef"}
 
 
@@ -275,6 +276,16 @@ class Framer:
         rules = self._rules
         return bool(rules.end) and rules.length is None and rules.length_field is None
 
+    def _tells_a_start(self) -> bool:
+        """Return whether start bytes inside a message prove that an earlier one broke off there.
+
+        Control characters do, as messages are text. Without this two frames run together by a
+        lost end agree with an exclusive-or or a sum far too often: the first frame and its own
+        check value cancel out.
+        """
+        start = self._rules.start
+        return self._is_ended_by_bytes() and bool(start) and max(start) < _FIRST_PRINTABLE
+
     def _check_size(self) -> int:
         check = self._rules.checksum
         if check is None:
@@ -307,12 +318,10 @@ class Framer:
             if _folded(written, check) != expected:
                 asked = f"{check.name} check value {show_bytes(expected)}"
                 return _Refusal(total, "check", asked, show_bytes(written))
-        elif rules.start and self._is_ended_by_bytes():
-            # Start bytes inside an unchecked message: an earlier message broke off there.
-            inner = data.find(rules.start, 1, end_at)
-            if inner > 0:
-                expected_end = f"end of the frame ({show_bytes(rules.end)})"
-                return _Refusal(total, "cut", expected_end, show_bytes(data[:inner]))
+        inner = data.find(rules.start, body_start, body_end) if self._tells_a_start() else -1
+        if inner > 0:
+            expected_end = f"end of the frame ({show_bytes(rules.end)})"
+            return _Refusal(total, "cut", expected_end, show_bytes(data[:inner]))
         field = rules.length_field
         if field is not None:
             body_start = max(body_start, field.offset + field.size)

@@ -205,6 +205,26 @@ def test_start_inside_unchecked_message_ends_the_earlier_one() -> None:
     ]
 
 
+def test_two_frames_run_together_are_not_one_even_where_the_check_value_agrees() -> None:
+    xor = CHECKSUMS["XOR"].compute
+    check = {"name": "XOR", "written": "big", "place": "after_end"}
+    frame_rules = rules(start="\x02", end="\x03", checksum=check)
+    first, second = b"27328,S-907,4449", b"27329,S-083,7097"
+    run_together = first + b"\x02" + bytes([xor(first)]) + b"\x02" + second
+    assert xor(run_together) == xor(second)
+    stream = b"\x02" + run_together + b"\x03" + bytes([xor(second)])
+    assert said(deliver(frame_rules, [stream])) == [
+        ("cut", b"\x02" + first),
+        ("check", b"\x02" + bytes([xor(first)])),
+        ("frame", second),
+    ]
+
+
+def test_printable_start_may_occur_inside_a_message() -> None:
+    frame_rules = rules(start=":", end="\r\n")
+    assert said(deliver(frame_rules, [b":09:15:30\r\n"])) == [("frame", b"09:15:30")]
+
+
 def test_binary_check_value_that_holds_the_end_byte_is_no_end() -> None:
     frame_rules = checked("big", "before_end")
     found = 0
