@@ -157,8 +157,13 @@ def load_capture(
     *,
     at: datetime,
     by: str,
+    system_user: str | None = None,
+    replayed: str = "",
 ) -> Loaded:
     """Put a stored plan into force: all of it in one transaction, or nothing.
+
+    Args:
+        replayed: why it is tried again, where it is.
 
     Raises:
         PlanError, FormError, Refused: what is wrong, with file, line, column, value and remedy.
@@ -167,7 +172,9 @@ def load_capture(
         raise Refused(capture.name, "the file is over the size limit", "split the plan")
     suffix = capture.name.rpartition(".")[2].lower()
     stem = capture.name.rpartition("/")[2].rpartition(".")[0] or capture.name
-    with ledger.change(at=at, by=by) as change:
+    with ledger.change(at=at, by=by, system_user=system_user) as change:
+        if replayed:
+            change.record("replayed", capture=capture.id, reason=replayed)
         if suffix == "toml" and _is_form(data):
             taken = take_form(change, stem, data, capture=capture.id)
             loaded = Loaded(inputs=(f"form {stem}",) if taken else ())

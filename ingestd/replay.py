@@ -17,6 +17,7 @@ import orjson
 
 import parsers
 from ingestd.config import Config
+from ingestd.errors import Refused
 from ingestd.evaluate.placing import Placed
 from ingestd.judging import judge_runs
 from ingestd.ledger import work
@@ -107,7 +108,7 @@ def replay(
     for count, capture in enumerate(chosen, 1):
         report.captures += 1
         if capture.kind == "plan":
-            _replay_plan(pipeline, capture, report, by=by)
+            _replay_plan(pipeline, capture, report, reason=reason, by=by, system_user=system_user)
         elif not capture.oversize:
             _replay_export(
                 pipeline, capture, report, reason=reason, by=by, system_user=system_user
@@ -142,14 +143,29 @@ def _journal_size(conn: Connection) -> int:
     return int(conn.execute("SELECT size FROM frontier").fetchone()[0])
 
 
-def _replay_plan(pipeline: Pipeline, capture: Capture, report: ReplayReport, *, by: str) -> None:
-    data = content_from(pipeline.ledger.conn, capture)
+def _replay_plan(
+    pipeline: Pipeline,
+    capture: Capture,
+    report: ReplayReport,
+    *,
+    reason: str,
+    by: str,
+    system_user: str | None,
+) -> None:
+    """Put a plan into force that was refused before.
+
+    One that took effect is left alone: what is in force is what a replay reads with, and an
+    older sheet or method must not come back over its successor.
+    """
+    if capture.state == "read":
+        return
     try:
+        data = content_from(pipeline.ledger.conn, capture)
         load_capture(
             pipeline.ledger, capture, data, pipeline.keeper, pipeline.config,
-            at=pipeline.clock(), by=by,
+            at=pipeline.clock(), by=by, system_user=system_user, replayed=reason,
         )  # fmt: skip
-    except ValueError as error:
+    except (Refused, ValueError) as error:
         report.failed.append((capture.id, str(error)))
 
 
@@ -224,7 +240,11 @@ def _reread(
         form=choice.form.name,
         arrived_at=capture.arrived_at,
     )
-    decisions = replace(decisions, new=tuple(_in_place_of(new, before) for new in decisions.new))
+    decisions = replace(
+        decisions,
+        new=tuple(_in_place_of(new, before) for new in decisions.new),
+        repeats=_not_noted_yet(conn, capture.id, decisions.repeats),
+    )
     record_decisions(change, capture.id, decisions)
     runs += [new.placed.run for new in decisions.new if new.placed]
     judge_runs(
@@ -239,7 +259,7 @@ def _reread(
         "partly_read" if faults or (not final and parsed.complete_to < capture.size) else "read"
     )
     is_same = (capture.state, capture.form_sha256) == (state, choice.sha256)
-    if decisions.new or gone or not is_same:
+    if decisions.new or decisions.repeats or gone or not is_same:
         change.record("replayed", capture=capture.id, reason=reason)
         close_capture(
             change,
@@ -251,11 +271,22 @@ def _reread(
             complete_to=parsed.complete_to,
             resume=parsed.resume,
             readings=kept + len(decisions.new),
-            repeats=len(decisions.repeats),
+            repeats=len(seen) - kept - len(decisions.new),
             faults=faults,
         )
     report.taken += len(decisions.new)
     report.retired += len(gone)
+
+
+def _not_noted_yet(conn: Connection, capture: int, repeats: Sequence[int]) -> tuple[int, ...]:
+    """Those of these readings of which it is not on record that the capture repeats them."""
+    noted = {
+        reading
+        for (reading,) in conn.execute(
+            "SELECT reading FROM sightings WHERE capture = ?", (capture,)
+        )
+    }
+    return tuple(reading for reading in repeats if reading not in noted)
 
 
 def _says_the_same(one: Seen, old: _Old | None) -> bool:

@@ -5,6 +5,7 @@ sources. Stop: sources first, then the writer finishes what it was asked, then a
 """
 
 import fcntl
+import gc
 import os
 import signal
 import threading
@@ -35,6 +36,16 @@ PLAN_IGNORES = ("~$*", ".*", "*.tmp", "*.part", "*~", "*.md")
 def utc_now() -> datetime:
     """The present instant, UTC."""
     return datetime.now(UTC)
+
+
+def calm_collector() -> None:
+    """Look for cyclic garbage seldom: a slice of readings makes many values and no cycles.
+
+    Measured on bulk reading: a third of the time went into looking at the default thresholds.
+    """
+    gc.collect()
+    gc.freeze()
+    gc.set_threshold(50_000, 20, 50)
 
 
 class Service:
@@ -82,6 +93,7 @@ class Service:
             IngestError: the ledger cannot be opened, or another service holds it.
         """
         self._take_lock()
+        calm_collector()
         self.writer.start()
         left = self.writer.ask(lambda pipeline: pipeline.resume())
         self.folders = [self._folder(settings) for settings in self._folder_settings()]
@@ -220,7 +232,7 @@ class Service:
             checkpoint = self.writer.ask(
                 lambda pipeline: write_checkpoint(pipeline.ledger.conn, self.config)
             )
-        except (OSError, IngestError) as error:
+        except (OSError, IngestError, RuntimeError) as error:  # RuntimeError: the writer stopped
             self.log.warning(events.CHECKPOINT_REFUSED, problem=str(error))
         else:
             self.log.info(events.CHECKPOINT_WRITTEN, size=checkpoint.size)

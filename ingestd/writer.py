@@ -29,6 +29,8 @@ class Writer:
         )
         self._thread = threading.Thread(target=self._run, name="writer", daemon=True)
         self._ready: Future[None] = Future()
+        self._door = threading.Lock()  # held while a job is handed in, and while the door is shut
+        self._is_shut = False
         self.turns = 0  # counts up while it works: what the watchdog looks at
 
     def start(self) -> None:
@@ -45,9 +47,13 @@ class Writer:
 
         Raises:
             whatever the job raises.
+            RuntimeError: the writer has stopped; nobody would ever answer.
         """
         future: Future[T] = Future()
-        self._jobs.put((job, future))
+        with self._door:
+            if self._is_shut:
+                raise RuntimeError("the writer has stopped")
+            self._jobs.put((job, future))
         return future.result()
 
     def stop(self) -> None:
@@ -65,13 +71,14 @@ class Writer:
             pipeline = self._open()
         except BaseException as error:  # noqa: BLE001 - handed to whoever starts the writer
             self._ready.set_exception(error)
+            self._refuse_the_rest()
             return
         self._ready.set_result(None)
         try:
             self._work(pipeline)
         finally:
-            pipeline.ledger.close()
             self._refuse_the_rest()
+            pipeline.ledger.close()
 
     def _work(self, pipeline: Pipeline) -> None:
         while (asked := self._jobs.get()) is not None:
@@ -92,6 +99,8 @@ class Writer:
                 future.set_result(result)
 
     def _refuse_the_rest(self) -> None:
+        with self._door:
+            self._is_shut = True
         while True:
             try:
                 asked = self._jobs.get_nowait()

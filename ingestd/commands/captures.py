@@ -156,6 +156,7 @@ def replay(
     from ingestd.model import PersonRole
     from ingestd.replay import dry_replay
     from ingestd.replay import replay as run_replay
+    from ingestd.service import calm_collector
 
     authorise(desk.keeper.current(desk.ledger.conn), by, PersonRole.ADMIN)
     if not (idents or state or source or since or form_name):
@@ -170,6 +171,7 @@ def replay(
     found = [c for c in found if c.source != "forms" and (not form_name or c.form == form_name)]
     if not found:
         raise Refused("replay", "no capture is chosen by that", "see `ingestd captures`")
+    calm_collector()
     with click.progressbar(
         length=len(found), label="replay", file=sys.stderr, hidden=not sys.stderr.isatty()
     ) as bar:

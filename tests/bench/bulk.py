@@ -1,0 +1,93 @@
+"""Readings a second when much arrives at once, with all rules and the journal.
+
+Shown beside it: a bare executemany of as many rows into one table.
+"""
+
+import tempfile
+import time
+from pathlib import Path
+
+import pysqlite3
+
+from ingestd.ledger.store import content_sha256
+from ingestd.service import calm_collector
+from ingestd.sources.arrivals import Arrival
+from tests.bench.figures import Figure
+from tests.bench.bulk_work import NOW, TUBES, export, full_run, load, make_folder, open_lab
+from tests.conftest import SHEET_HEAD
+
+ROWS_A_FILE = 5000
+
+
+def measure(*, short: bool) -> list[Figure]:
+    """Bulk reading of complete COD runs of 25 tubes."""
+    runs = 200 if short else 4000
+    with tempfile.TemporaryDirectory() as name:
+        pipeline = open_lab(make_folder(Path(name)))
+        rows: list[str] = []
+        for first in range(0, runs, 40):
+            sheet = SHEET_HEAD
+            for number in range(first, min(first + 40, runs)):
+                part, lines = full_run(number)
+                sheet += part
+                rows += lines
+            load(pipeline, f"sheet{first}.csv", sheet)
+        calm_collector()
+        begun = time.perf_counter()
+        for at in range(0, len(rows), ROWS_A_FILE):
+            data = export(rows[at : at + ROWS_A_FILE])
+            pipeline.arrive(
+                Arrival(
+                    source="p1",
+                    name=f"{at}.csv",
+                    pieces=(data,),
+                    size=len(data),
+                    sha256=content_sha256(data),
+                    final=True,
+                    seen_at=NOW,
+                )
+            )
+        taken = time.perf_counter() - begun
+        conn = pipeline.ledger.conn
+        accepted = conn.execute("SELECT count(*) FROM results WHERE state = 'accepted'")
+        if accepted.fetchone()[0] != runs * (TUBES - 2):
+            raise AssertionError("not every sample of the bulk became an accepted result")
+        size = config_size(pipeline.config.ledger.path)
+        pipeline.ledger.close()
+        bare = _bare(Path(name) / "bare.db", rows)
+    rate = len(rows) / taken
+    return [
+        Figure(
+            name=f"bulk reading of {len(rows)} readings",
+            unit="readings/s",
+            floor=len(rows) / bare,
+            figure=rate,
+            target="≥ 10,000 readings/s",
+            met=rate >= 10_000,
+            spread=f"{size / len(rows):.0f} bytes of ledger a reading",
+        )
+    ]
+
+
+def config_size(path: Path) -> int:
+    """Bytes of the ledger with its write-ahead log."""
+    wal = Path(f"{path}-wal")
+    return path.stat().st_size + (wal.stat().st_size if wal.exists() else 0)
+
+
+def _bare(path: Path, rows: list[str]) -> float:
+    conn = pysqlite3.connect(path, isolation_level=None)
+    conn.execute("PRAGMA journal_mode=WAL")
+    conn.execute("PRAGMA synchronous=FULL")
+    conn.execute(f"CREATE TABLE readings ({', '.join(f'c{n}' for n in range(9))})")
+    cells = [row.rstrip("\n").split(",") for row in rows]
+    begun = time.perf_counter()
+    for at in range(0, len(cells), ROWS_A_FILE):
+        conn.execute("BEGIN IMMEDIATE")
+        conn.executemany(
+            "INSERT INTO readings VALUES (?,?,?,?,?,?,?,?,?)", cells[at : at + ROWS_A_FILE]
+        )
+        conn.execute("COMMIT")
+    taken = time.perf_counter() - begun
+    conn.close()
+    return taken
