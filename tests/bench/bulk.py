@@ -12,8 +12,8 @@ import pysqlite3
 from ingestd.ledger.store import content_sha256
 from ingestd.service import calm_collector
 from ingestd.sources.arrivals import Arrival
-from tests.bench.figures import Figure
 from tests.bench.bulk_work import NOW, TUBES, export, full_run, load, make_folder, open_lab
+from tests.bench.figures import Figure
 from tests.conftest import SHEET_HEAD
 
 ROWS_A_FILE = 5000

@@ -16,8 +16,8 @@ from ingestd.service import Service
 from ingestd.sources.arrivals import Arrival
 from ingestd.sources.folder import FolderSource
 from ingestd.sources.folder_settings import FolderSettings
-from tests.bench.figures import Figure, quantile
 from tests.bench.bulk_work import bare_runs, export, load, make_folder, open_lab, silent_log
+from tests.bench.figures import Figure, quantile
 
 PER_SECOND = 10
 
