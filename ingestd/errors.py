@@ -80,3 +80,21 @@ class Refused(IngestError):
     """
 
     disposition = "hold"
+
+
+class TargetUnavailable(IngestError):
+    """A delivery target cannot be reached or cannot take anything just now.
+
+    Delivery waits longer each time and goes on by itself; nothing is lost meanwhile.
+    """
+
+    disposition = "retry"
+
+
+class TargetRejected(IngestError):
+    """A delivery target answers, but refuses us: password, rights, schema, another history.
+
+    Delivery to it stands and looks again now and then; lab IT mends what the message names.
+    """
+
+    disposition = "hold"

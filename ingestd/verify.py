@@ -30,6 +30,7 @@ NOT_FOLDED = (
     "passwords",
     "sessions",
     "api_tokens",
+    "delivery_states",
     "_sqlite_migrations",
 )
 

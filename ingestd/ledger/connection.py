@@ -17,6 +17,7 @@ from sqlite_utils import Database
 from sqlite_utils.migrations import Migrations
 
 from ingestd.errors import CommitUnknown, LedgerBusy, LedgerMismatch, StoreFull
+from ingestd.ledger.outbox import decisions, put_into_outbox
 
 # Earlier releases can lose commits when two connections write and checkpoint at the same moment
 # (sqlite.org/wal.html, "The WAL-Reset Bug").
@@ -57,6 +58,13 @@ def m0002_accounts(db: Database) -> None:
 def m0003_page_indexes(db: Database) -> None:
     """Indexes by which every page stays quick in a ledger of millions."""
     _run_script(db, "schema_0003_page_indexes.sql")
+
+
+@migrations()
+def m0004_outbox(db: Database) -> None:
+    """What is to be delivered to other places, and how far it got."""
+    _run_script(db, "schema_0004_outbox.sql")
+    put_into_outbox(db.conn, decisions(db.conn))  # of a ledger older than its outbox
 
 
 def connect(path: Path | str, *, readonly: bool = False) -> Connection:

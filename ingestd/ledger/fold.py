@@ -12,6 +12,7 @@ from typing import Any
 from ingestd.labels import label_key
 from ingestd.ledger.canonical import canonical_unchecked
 from ingestd.ledger.connection import Connection
+from ingestd.ledger.outbox import put_into_outbox
 
 Body = dict[str, Any]
 Entry = tuple[int, Body]
@@ -376,6 +377,26 @@ def _decided(conn: Connection, entries: Sequence[Entry]) -> None:
         "UPDATE results SET state = ?, version = ?, proposed = ? WHERE id = ?",
         [(body["state"], body["stands"], body["proposed"], body["result"]) for _, body in entries],
     )
+    put_into_outbox(conn, entries)
+
+
+def _delivered(conn: Connection, entries: Sequence[Entry]) -> None:
+    for index, body in entries:
+        target = body["target"]
+        conn.execute(
+            "INSERT INTO deliveries VALUES (?, ?, ?, ?, ?, ?) ON CONFLICT (target) DO UPDATE SET"
+            " up_to=excluded.up_to, nodes=excluded.nodes, rows=rows+excluded.rows,"
+            " at=excluded.at, entry=excluded.entry",
+            (target, body["up_to"], bytes.fromhex(body["nodes"]), body["rows"], body["at"], index),
+        )
+        conn.executemany(
+            "DELETE FROM set_aside WHERE target = ? AND about = ?",
+            [(target, about) for about in body["cleared"]],
+        )
+        conn.executemany(
+            "INSERT OR REPLACE INTO set_aside VALUES (?, ?, ?, ?)",
+            [(target, one["about"], one["problem"], index) for one in body["set_aside"]],
+        )
 
 
 def _reported_chosen(conn: Connection, entries: Sequence[Entry]) -> None:
@@ -415,5 +436,6 @@ _FOLDS: dict[str, Callable[[Connection, Sequence[Entry]], None]] = {
     "pins_kept": _pins_kept,
     "result_judged": _result_judged,
     "decided": _decided,
+    "delivered": _delivered,
     "reported_chosen": _reported_chosen,
 }
