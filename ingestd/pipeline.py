@@ -20,6 +20,7 @@ from ingestd.config import Config, FolderSource
 from ingestd.errors import Refused
 from ingestd.forms import forms_in_force
 from ingestd.intake import store_arrival
+from ingestd.judging import judge_runs
 from ingestd.ledger.captures import (
     Capture,
     close_capture,
@@ -202,7 +203,7 @@ class Pipeline:
                 continue
             done = is_final or (is_last and parsed.complete_to >= capture.size)
             with self.ledger.change(at=self.clock(), by=by) as change:
-                faults = self._take(change, capture, parsed, choice, tally, cause=cause)
+                runs, faults = self._take(change, capture, parsed, choice, tally)
                 all_faults += faults
                 tally.faults += len(faults)
                 close_capture(
@@ -218,6 +219,7 @@ class Pipeline:
                     repeats=capture.repeats + tally.repeats,
                     faults=all_faults,
                 )
+                judge_runs(change, runs, self.keeper, self.config.site.policy, cause=cause)
             if is_last:
                 return done
             position = resume
@@ -235,9 +237,8 @@ class Pipeline:
         parsed: Parsed,
         choice: Choice,
         tally: Tally,
-        *,
-        cause: str,
-    ) -> list[Fault]:
+    ) -> tuple[tuple[str, ...], list[Fault]]:
+        """The runs that got readings, and the faults of this slice."""
         assert choice.form is not None  # noqa: S101 - a slice is parsed by a form
         source = self.source(capture.source)
         book = self.keeper.current(change.conn)
@@ -249,14 +250,12 @@ class Pipeline:
             form=choice.form.name,
             default=default,
             keeper=self.keeper,
-            site=self.config.site.policy,
             open_days=self.config.plan.open_days,
-            cause=cause,
         )
         tally.readings += len(decisions.new)
         tally.repeats += len(parsed.readings) - len(decisions.new) - len(strangers)
         tally.waiting += sum(1 for new in decisions.new if new.waits)
-        return [*parsed.faults, *strangers]
+        return decisions.runs, [*parsed.faults, *strangers]
 
     def source(self, name: str) -> FolderSource | None:
         """The configured source of this name."""

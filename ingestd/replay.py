@@ -246,14 +246,6 @@ def _reread(
         repeats=_not_noted_yet(conn, capture.id, decisions.repeats),
     )
     record_decisions(change, capture.id, decisions)
-    runs += [new.placed.run for new in decisions.new if new.placed]
-    judge_runs(
-        change,
-        [*runs, *decisions.runs],
-        pipeline.keeper,
-        pipeline.config.site.policy,
-        cause=f"replay: {reason}",
-    )
     faults: list[Fault] = [*parsed.faults, *strangers]
     state = (
         "partly_read" if faults or (not final and parsed.complete_to < capture.size) else "read"
@@ -274,6 +266,14 @@ def _reread(
             repeats=len(seen) - kept - len(decisions.new),
             faults=faults,
         )
+    runs += [new.placed.run for new in decisions.new if new.placed]
+    judge_runs(
+        change,
+        [*runs, *decisions.runs],
+        pipeline.keeper,
+        pipeline.config.site.policy,
+        cause=f"replay: {reason}",
+    )
     report.taken += len(decisions.new)
     report.retired += len(gone)
 
@@ -290,11 +290,19 @@ def _not_noted_yet(conn: Connection, capture: int, repeats: Sequence[int]) -> tu
 
 
 def _says_the_same(one: Seen, old: _Old | None) -> bool:
-    return old is not None and (one.identity, one.ordinal, one.digits) == (
-        old.identity,
-        old.ordinal,
-        old.digits,
-    )
+    """Whether the bytes mean what they meant before; the form may have changed their meaning."""
+    if old is None:
+        return False
+    parsed, stored = one.parsed, old.stored
+    return (one.identity, one.ordinal, one.digits, one.measured_at, one.time_note) == (
+        old.identity, old.ordinal, old.digits, stored.measured_at, stored.time_note,
+    ) and all(
+        getattr(parsed, name) == getattr(stored, name)
+        for name in (
+            "method", "sample", "value", "censored", "unit", "basis", "absorbance", "dilution",
+            "dilution_applied",
+        )
+    )  # fmt: skip
 
 
 def _in_place_of(new: NewReading, before: dict[int, _Old]) -> NewReading:

@@ -1,18 +1,17 @@
-"""One slice of parsed readings into the ledger: look up, decide, record, judge."""
+"""One slice of parsed readings into the ledger: look up, decide, record."""
 
 from collections.abc import Iterable, Sequence
 from datetime import datetime, timedelta
 
 from ingestd.evaluate.bench import Bench
 from ingestd.evaluate.placing import Candidate, Placed, TubeIndex, Waiting, ready_at
-from ingestd.judging import judge_runs
 from ingestd.labels import label_key
 from ingestd.ledger import work
 from ingestd.ledger.captures import Capture
 from ingestd.ledger.connection import Connection
 from ingestd.ledger.plan import CHUNK, Book, BookKeeper
 from ingestd.ledger.store import Change
-from ingestd.model import Instrument, SitePolicy, StoredReading
+from ingestd.model import Instrument, StoredReading
 from ingestd.reading import Decisions, Known, NewReading, Seen, decide, labels_of, number, see
 from ingestd.stamps import stamp
 from parsers.readings import Fault, Parsed
@@ -26,11 +25,11 @@ def take_readings(
     form: str,
     default: Instrument | None,
     keeper: BookKeeper,
-    site: SitePolicy,
     open_days: int,
-    cause: str,
 ) -> tuple[Decisions, list[Fault]]:
-    """Take the readings of a slice in, and judge every run they touch.
+    """Take the readings of a slice in; the caller judges the runs they touch.
+
+    It does so once the capture is closed, so that results pin the form it was read by.
 
     Returns:
         What was decided, and the faults of readings whose instrument is not known.
@@ -55,7 +54,6 @@ def take_readings(
         arrived_at=capture.arrived_at,
     )
     record_decisions(change, capture.id, decisions)
-    judge_runs(change, decisions.runs, keeper, site, cause=cause)
     return decisions, faults
 
 
