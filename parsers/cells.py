@@ -235,6 +235,11 @@ class TimeGrammar:
         self._match = re.compile("".join(source)).fullmatch
         has_date, has_time = "year" in self._part_of, "hour" in self._part_of
         self._kind = "datetime" if has_date and has_time else "date" if has_date else "time"
+        # Where hour, minute and second stand when there is nothing else: a table reads many.
+        places = tuple(self._part_of.get(name, -1) for name in ("hour", "minute", "second"))
+        self._plain_clock = (
+            places if sorted(places) == [0, 1, 2] and len(self._part_of) == 3 else ()
+        )
 
     @property
     def wanted(self) -> str:
@@ -258,14 +263,16 @@ class TimeGrammar:
         if found is None:
             raise CellError(self.wanted)
         groups = found.groups()
-        parts = {name: groups[at] for name, at in self._part_of.items()}
         try:
+            if self._plain_clock:
+                hour, minute, second = self._plain_clock
+                return time(int(groups[hour]), int(groups[minute]), int(groups[second]))
+            parts = {name: groups[at] for name, at in self._part_of.items()}
             if self._kind == "date":
                 return date(*self._day(parts))
-            hour, minute, second, micro = self._clock(parts)
             if self._kind == "time":
-                return time(hour, minute, second, micro)
-            return datetime(*self._day(parts), hour, minute, second, micro)  # noqa: DTZ001 - wall time as printed
+                return time(*self._clock(parts))
+            return datetime(*self._day(parts), *self._clock(parts))  # noqa: DTZ001 - wall time as printed
         except ValueError:
             raise CellError(f"a {self._kind} that exists, written {self.pattern}") from None
 
@@ -285,6 +292,28 @@ class TimeGrammar:
             time.fromisoformat("00:00" + zone.upper())
         micro = int(parts.get("fraction", "0")[:6].ljust(6, "0"))
         return hour, int(parts["minute"]), int(parts.get("second", "0")), micro
+
+
+class Halves(NamedTuple):
+    """A pattern of date and time cut in two: texts before and behind a fixed separator."""
+
+    date: TimeGrammar
+    between: str
+    time: TimeGrammar
+    date_length: int
+    length: int
+
+
+def halves(pattern: str) -> Halves | None:
+    """The halves of a datetime pattern; None where they mix or their lengths vary.
+
+    Both halves repeat over many rows while the whole seldom does, so a table may remember them.
+    """
+    found = re.fullmatch(r"((?:YYYY|YY|MM|DD|[-./ ])+?)([ T])(hh[:. ]?mm(?:[:. ]?ss)?)", pattern)
+    if found is None:
+        return None
+    day, between, clock = found.groups()
+    return Halves(TimeGrammar(day), between, TimeGrammar(clock), len(day), len(pattern))
 
 
 _PART_REGEX: Final = {

@@ -10,20 +10,24 @@ up, and a Reading is filled through a twin class without the guard of a frozen d
 """
 
 import re
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from datetime import datetime
+from functools import partial
 from itertools import repeat
+from operator import itemgetter
 from typing import Any, Final, NamedTuple
 
 from parsers.assembly import Assembler, Found, certain
-from parsers.cells import CellError, Measured
+from parsers.cells import CellError, Halves, Measured, halves
 from parsers.forms import Form
 from parsers.layout import Layout
 from parsers.readings import Reading, Span
 from parsers.rows import RowFields, RowPlaces, RowSpans, delimiter_of
 from parsers.text import Lines
 
-_KEPT: Final = 1 << 16  # meanings remembered for one column; then begun anew
+_KEPT: Final = (
+    100_000  # (more than the seconds of a day) meanings remembered for one column; then begun anew
+)
 _SHORTEST: Final = 16  # rows tried first; doubled while they stay plain
 _LONGEST: Final = 4096
 _BAD: Final = object()
@@ -37,36 +41,78 @@ class Run(NamedTuple):
     stopped_at: int
 
 
+Meant = tuple[Sequence[Any], int]  # what each cell means; how many come before the first misfit
+
+
 class _Meanings(dict[str, Any]):
     """Text of a cell to what it means; `_BAD` (never kept) for what does not fit."""
 
-    def __init__(self, read: Callable[[str], Any], empty: Any) -> None:
+    def __init__(self, read: Callable[[str], Any], empty: Any, *, has_blanks: bool = True) -> None:
         super().__init__()
         self._read = read
+        self._has_blanks = has_blanks  # blanks around a cell are no part of its text
         self._empty = empty
+        self._has_misfit = False
 
     def __missing__(self, cell: str) -> Any:
-        text = cell.strip()
+        text = cell.strip() if self._has_blanks else cell
         try:
             meaning = self._read(text) if text else self._empty
         except CellError:
-            return _BAD
-        if meaning is not _BAD:
-            if len(self) >= _KEPT:
-                self.clear()
-            self[cell] = meaning
+            meaning = _BAD
+        if meaning is _BAD:
+            self._has_misfit = True
+            return meaning
+        if len(self) >= _KEPT:
+            self.clear()
+        self[cell] = meaning
         return meaning
+
+    def of(self, column: Sequence[str]) -> Meant:
+        """The meaning of each cell."""
+        self._has_misfit = False
+        values = itemgetter(*column)(self) if len(column) > 1 else (self[column[0]],)
+        if not self._has_misfit:
+            return values, len(values)
+        return values, next(at for at, value in enumerate(values) if value is _BAD)
+
+
+class _Moments:
+    """Texts of a datetime column to what they mean, date and time remembered apart."""
+
+    def __init__(self, cut: Halves, whole: _Meanings) -> None:
+        self._cut = cut
+        self._whole = whole
+        self._days = _Meanings(self._read_day, _BAD, has_blanks=False)
+        self._clocks = _Meanings(cut.time.read, _BAD, has_blanks=False)
+
+    def of(self, column: Sequence[str]) -> Meant:
+        """The meaning of each cell."""
+        cut, count = self._cut, len(column)
+        if set(map(len, column)) == {cut.length}:
+            behind = cut.date_length + len(cut.between)
+            days, good_days = self._days.of([text[:behind] for text in column])
+            clocks, good_clocks = self._clocks.of([text[behind:] for text in column])
+            if good_days == good_clocks == count:
+                return list(map(datetime.combine, days, clocks)), count
+        return self._whole.of(column)
+
+    def _read_day(self, text: str) -> Any:
+        """The date in a text that ends with what stands between date and time."""
+        if not text.endswith(self._cut.between):
+            return _BAD
+        return self._cut.date.read(text[: self._cut.date_length])
 
 
 class _Column(NamedTuple):
     name: str
     cell: int
-    meanings: _Meanings | None  # None: plain text
+    meanings: Callable[[Sequence[str]], Meant] | None  # None: plain text
     is_required: bool
 
 
-# The same slots as a Reading without its guard against assignment: filled, then turned into one.
-_Open: Any = type("_Open", (), {"__slots__": Reading.__slots__})
+# Classes of the same slots without the guard: filled, then turned into the guarded one.
+_OpenReading: Any = type("_OpenReading", (), {"__slots__": Reading.__slots__})
 _OpenSpan: Any = type("_OpenSpan", (), {"__slots__": Span.__slots__})
 
 
@@ -84,13 +130,19 @@ class ColumnReader:
         form = assembler.form
         self._form = form
         self._columns = columns
-        self._meant = {name: assembler.read(name, found.text) for name, found in supplied.items()}
+        self._meant = {
+            name: _read(assembler, name, found.text) for name, found in supplied.items()
+        }
         self._supplied = supplied
         self._places = places
         self._cells = cells
         table = form.table
         self._quote = table.quote if table else ""
         patterns = [*table.ignore, *([table.end] if table.end else [])] if table else []
+        self._printed = {
+            *form.identity,
+            *(column.name for column in columns if column.meanings is None),
+        }
         self._is_special = [re.compile(pattern).fullmatch for pattern in patterns]
 
     @classmethod
@@ -174,7 +226,7 @@ class ColumnReader:
             and all(map(str.isprintable, texts if delimiter != "\t" else map("".join, rows)))
             and max(map(len, texts)) <= limit
             and not self._is_special
-            and not (quote and any(quote in text for text in texts))
+            and not (quote and quote in "".join(texts))
         ):
             return rows
         for at, (text, row) in enumerate(zip(texts, rows, strict=True)):
@@ -201,7 +253,7 @@ class ColumnReader:
         }
         for name, cell, meanings, is_required in self._columns:
             column = cells[cell]
-            texts = list(map(str.strip, column))
+            texts = list(map(str.strip, column)) if name in self._printed else []
             printed[name] = texts
             if meanings is None:
                 if "" in texts:
@@ -211,10 +263,8 @@ class ColumnReader:
                 else:
                     meant[name] = texts
                 continue
-            values = list(map(meanings.__getitem__, column))
-            if _BAD in values:
-                count = min(count, values.index(_BAD))
-            meant[name] = values
+            meant[name], good = meanings(column)
+            count = min(count, good)
         if count == 0:
             return []
         names = self._form.identity
@@ -269,7 +319,7 @@ class ColumnReader:
             span.start = start
             span.end = end
             span.__class__ = Span
-            one = _Open()
+            one = _OpenReading()
             one.method = method
             one.sample = sample
             if measured is None:
@@ -282,7 +332,7 @@ class ColumnReader:
                 one.unit = unit.name
                 one.basis = unit.basis
             one.measured_at = moment
-            one.absorbance = None if absorbance is None else certain(absorbance)
+            one.absorbance = absorbance
             one.dilution = dilution
             one.dilution_applied = applied
             one.identity = identity
@@ -318,9 +368,21 @@ def _supplied_by(form: Form, bound: set[str]) -> dict[str, Found]:
     return supplied
 
 
-def _meanings(assembler: Assembler, name: str, *, is_required: bool) -> _Meanings | None:
+def _meanings(
+    assembler: Assembler, name: str, *, is_required: bool
+) -> Callable[[Sequence[str]], Meant] | None:
     rules = assembler.form.fields[name]
     if assembler.form.kind(name) == "text" and not rules.no_value:
         return None
     empty = _BAD if is_required else (Measured(None) if name == "value" else None)
-    return _Meanings(lambda text: assembler.read(name, text), empty)
+    meanings = _Meanings(partial(_read, assembler, name), empty)
+    cut = halves(rules.patterns[0]) if name == "datetime" and len(rules.patterns) == 1 else None
+    if cut is not None and not rules.no_value:
+        return _Moments(cut, meanings).of
+    return meanings.of
+
+
+def _read(assembler: Assembler, name: str, text: str) -> Any:
+    """What the text of one field puts into a Reading."""
+    meaning: Any = assembler.read(name, text)
+    return certain(meaning) if name == "absorbance" else meaning

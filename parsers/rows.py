@@ -195,16 +195,16 @@ class RowPlaces:
 class RowFields(Mapping[str, str]):
     """The fields of a plain row as printed, cut from its line when asked for."""
 
-    __slots__ = ("_line", "_places")
+    __slots__ = ("line", "places")
 
     def __init__(self, places: RowPlaces, line: str) -> None:
-        self._places = places
-        self._line = line
+        self.places = places
+        self.line = line
 
     def _all(self) -> dict[str, str]:
-        cells = self._line.split(self._places.delimiter)
-        found = dict(self._places.supplied)
-        for name, at in self._places.columns:
+        cells = self.line.split(self.places.delimiter)
+        found = dict(self.places.supplied)
+        for name, at in self.places.columns:
             if text := cells[at].strip(BLANKS):
                 found[name] = text
         return found
@@ -225,15 +225,15 @@ class RowFields(Mapping[str, str]):
 class RowSpans(Mapping[str, Span]):
     """Where the fields of a plain row stand, measured in its line when asked for."""
 
-    __slots__ = ("_line", "_places", "_start")
+    __slots__ = ("line", "places", "start")
 
     def __init__(self, places: RowPlaces, line: str, start: int) -> None:
-        self._places = places
-        self._line = line
-        self._start = start
+        self.places = places
+        self.line = line
+        self.start = start
 
     def _all(self) -> dict[str, Span]:
-        places, line = self._places, self._line
+        places, line = self.places, self.line
         row = _cut_plain(line, places.delimiter)
         found = dict(places.supplied_spans)
         for name, at in places.columns:
@@ -241,7 +241,7 @@ class RowSpans(Mapping[str, Span]):
             text = cell.strip(BLANKS)
             if text:
                 first = row.edges[at][0] + len(cell) - len(cell.lstrip(BLANKS))
-                start = self._start + places.width(line[:first])
+                start = self.start + places.width(line[:first])
                 found[name] = Span(start, start + places.width(text))
         return found
 
