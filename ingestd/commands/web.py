@@ -1,0 +1,107 @@
+"""The command that serves the live page, and those that give accounts a password or token."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from ingestd.commands.desk import Desk, with_desk
+
+
+@click.command()
+@click.option("--host", default="127.0.0.1", show_default=True, help="Address to listen on.")
+@click.option("--port", type=click.IntRange(0, 65535), default=8642, show_default=True)
+@click.option("--name", "names", multiple=True, help="A further host name browsers may ask for.")
+@click.option(
+    "--proxy", "proxies", multiple=True, help="Address of a proxy that is believed; repeatable."
+)
+@click.option(
+    "--proxy-header", default="", help="Header in which that proxy names the signed-in account."
+)
+@with_desk
+def web(
+    desk: Desk,
+    host: str,
+    port: int,
+    names: tuple[str, ...],
+    proxies: tuple[str, ...],
+    proxy_header: str,
+) -> None:
+    """Serve the live page, a process of its own. Ends cleanly on SIGTERM and ^C."""
+    from ingestd.logs import make_log
+    from ingestd.web.office import Office
+    from ingestd.web.serving import serve
+    from ingestd.web.settings import WebSection
+
+    settings = WebSection(
+        host=host, port=port, hosts=names, proxy_addresses=proxies, proxy_header=proxy_header
+    )
+    log = make_log()
+    serve(Office(desk.config, settings, log=log), log=log)
+
+
+@click.command("password")
+@click.argument("account")
+@click.option(
+    "--file",
+    "path",
+    type=click.Path(exists=True, dir_okay=False, path_type=Path),
+    help="Read it from the first line of this file; asked for otherwise.",
+)
+@with_desk
+def user_password(desk: Desk, account: str, path: Path | None) -> None:
+    """Set the password by which ACCOUNT signs in on the page; its sessions end."""
+    from ingestd.ledger.accounts import set_password
+    from ingestd.web.passwords import hash_password
+
+    _demand_account(desk, account)
+    if path is None:
+        password = click.prompt("Password", hide_input=True, confirmation_prompt=True)
+    else:
+        password = (path.read_text(encoding="utf-8").splitlines() or [""])[0]
+    hashed = hash_password(password)
+    with desk.change(account) as change:
+        set_password(change, account, hashed)
+    click.echo(f"{account}: password set")
+
+
+@click.command("token")
+@click.argument("account")
+@click.argument("name")
+@click.option("--days", type=click.IntRange(1, 730), default=90, show_default=True)
+@click.option("--may-change", is_flag=True, help="It may change things as the account may.")
+@click.option("--end", is_flag=True, help="End the token instead.")
+@with_desk
+def user_token(
+    desk: Desk, account: str, name: str, days: int, *, may_change: bool, end: bool
+) -> None:
+    """Make a token by which a program acts as ACCOUNT; its secret is printed once."""
+    import secrets
+    from datetime import timedelta
+
+    from ingestd.ledger.accounts import add_token, end_token
+    from ingestd.web.signing_in import TOKEN_PREFIX
+
+    _demand_account(desk, account)
+    secret = TOKEN_PREFIX + secrets.token_urlsafe(32)
+    with desk.change(account) as change:
+        if end:
+            end_token(change, account, name)
+        else:
+            add_token(
+                change,
+                secret,
+                account,
+                name,
+                may_change=may_change,
+                ends_at=desk.now() + timedelta(days=days),
+            )
+    click.echo(f"token {name} has ended" if end else secret)
+
+
+def _demand_account(desk: Desk, account: str) -> None:
+    from ingestd.errors import Refused
+
+    if account not in desk.keeper.current(desk.ledger.conn).of("person"):
+        raise Refused(f"account {account!r}", "there is none", "add it with `ingestd user add`")

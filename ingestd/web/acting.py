@@ -1,0 +1,36 @@
+"""One decision from a page: one transaction, a message, and back to where it was made."""
+
+from collections.abc import Callable
+
+from fastapi import Request
+from starlette.responses import Response
+
+from ingestd.errors import Refused
+from ingestd.ledger.store import Change
+from ingestd.plan.faults import PlanError
+from ingestd.web import events
+from ingestd.web.doors import Visitor, office_of
+from ingestd.web.pages import back_to, tell
+from parsers import FormError
+
+
+def acted(request: Request, visitor: Visitor, back: str, act: Callable[[Change], str]) -> Response:
+    """Carry out a decision and send the browser back.
+
+    Args:
+        back: address of the page to show next, where the message stands.
+        act: makes the change and says in a sentence what it did.
+    """
+    office = office_of(request)
+    try:
+        with office.change(by=visitor.account) as change:
+            words = act(change)
+    except (Refused, PlanError, FormError) as error:
+        office.log.warning(
+            events.REQUEST_REFUSED, path=request.url.path, account=visitor.account, why=str(error)
+        )
+        tell(request, visitor, "refused", str(error))
+    else:
+        office.log.info(events.DECIDED, path=request.url.path, account=visitor.account)
+        tell(request, visitor, "done", words)
+    return back_to(back)

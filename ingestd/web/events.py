@@ -1,0 +1,13 @@
+"""Names of everything the page logs; the service's own are in `ingestd.events`."""
+
+PAGE_STARTED = "page_started"
+PAGE_LISTENING = "page_listening"
+PAGE_STOPPED = "page_stopped"
+PAGE_FAILED = "page_failed"
+ACCESS_REFUSED = "access_refused"
+REQUEST_REFUSED = "request_refused"
+REQUEST_FAILED = "request_failed"
+SIGNED_IN = "signed_in"
+SIGN_IN_REFUSED = "sign_in_refused"
+SIGNED_OUT = "signed_out"
+DECIDED = "decided_on_page"
