@@ -293,7 +293,13 @@ class SamplingPoint:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Sample:
-    """A sample as it came in."""
+    """A sample as it came in.
+
+    Attributes:
+        chloride_mg_l: in the undiluted sample, None where nobody determined it.
+        interferents: other known interferents by the name the method gives them, each in the
+            unit of the method's tolerance, in the undiluted sample.
+    """
 
     __pydantic_config__ = STRICT
 
@@ -304,6 +310,7 @@ class Sample:
     preserved_at: AwareDatetime | None = None
     preservation: str = ""
     chloride_mg_l: NotNegative | None = None
+    interferents: Mapping[str, NotNegative] = field(default_factory=dict)
     determine: tuple[str, ...] = ()
 
 

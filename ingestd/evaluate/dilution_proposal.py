@@ -6,7 +6,7 @@ from fractions import Fraction
 from ingestd.evaluate.case import RunCase, TubeCase
 from ingestd.evaluate.figures import Exact, per, plain, short
 from ingestd.evaluate.limits_in_tube import lower_limit
-from ingestd.evaluate.rules.chloride import chloride_of, in_mg_l
+from ingestd.evaluate.rules.interferents import chloride_of, in_mg_l
 
 USUAL_FACTORS = tuple(
     Decimal(f) for f in (2, 5, 10, 20, 25, 50, 100, 200, 250, 500, 1000, 2000, 5000, 10000)

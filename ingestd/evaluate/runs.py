@@ -16,18 +16,22 @@ from ingestd.evaluate.own_uncertainty import OwnUncertainty, own_uncertainty
 from ingestd.evaluate.results import state_results
 from ingestd.evaluate.rules.blank import judge_blanks, state_blank, subtract_blanks
 from ingestd.evaluate.rules.charts import judge_charts
-from ingestd.evaluate.rules.chloride import judge_chloride
 from ingestd.evaluate.rules.completeness import judge_completeness
 from ingestd.evaluate.rules.control_standard import judge_control_standards, nominal_of
 from ingestd.evaluate.rules.digestion import judge_digestion
 from ingestd.evaluate.rules.duplicates import judge_duplicates
 from ingestd.evaluate.rules.fast_digestion import judge_fast_digestion
+from ingestd.evaluate.rules.interferents import judge_chloride, judge_other_interferents
 from ingestd.evaluate.rules.kit_lot import judge_box_counts, judge_kit_lot
 from ingestd.evaluate.rules.measuring_range import judge_range
 from ingestd.evaluate.rules.note import READABLE_NOTE
 from ingestd.evaluate.rules.people_and_instruments import judge_competence, judge_verification
 from ingestd.evaluate.rules.reading import choose_reading, judge_possible, judge_time
-from ingestd.evaluate.rules.replicates import judge_homogenised, judge_replicates
+from ingestd.evaluate.rules.replicates import (
+    judge_homogenised,
+    judge_replicates,
+    judge_uneven_pairs,
+)
 from ingestd.evaluate.rules.rule import HOLD
 from ingestd.evaluate.rules.spike import judge_spikes
 from ingestd.evaluate.rules.timing import judge_cooling, judge_holding, judge_reaction
@@ -48,7 +52,11 @@ TUBE_RULES: tuple[tuple[TubeRule, Applies], ...] = (
     (judge_kit_lot, lambda _run: True),
     (judge_homogenised, lambda run: "homogenised" in run.bench.keys),
     (judge_turbidity, lambda run: run.method.turbidity_check or "turbidity" in run.bench.keys),
-    (judge_chloride, lambda run: bool(run.method.interferents)),
+    (judge_chloride, lambda run: run.chloride is not None),
+    (
+        judge_other_interferents,
+        lambda run: any(i is not run.chloride for i in run.method.interferents),
+    ),
     (judge_digestion, lambda run: bool(run.method.programs)),
     (judge_fast_digestion, lambda run: any(p.needs_comparison for p in run.method.programs)),
     (judge_cooling, lambda run: bool(run.method.programs)),
@@ -92,6 +100,7 @@ def _evaluate(run: RunCase) -> RunOutcome:
     judge_charts(run)
     judge_spikes(run)
     judge_replicates(run)
+    judge_uneven_pairs(run)
     judge_completeness(run)
     run.uncertainty = _uncertainty_of(run)
     results = state_results(run)

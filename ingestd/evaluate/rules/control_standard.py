@@ -24,6 +24,7 @@ CONTROL_STANDARD = Rule(
     outcomes=(
         ("found inside the limits", PASS),
         ("the certificate's ± U is wider than the laboratory's limits", CAUTION),
+        ("not independent of the calibration it is to check", CAUTION),
         ("found outside the limits", HOLD),
         ("its lot is unknown, expired, or of another analyte", HOLD),
         ("the control tube itself cannot be used", HOLD),
@@ -109,12 +110,17 @@ def _judge(run: RunCase, tube: TubeCase) -> Finding:
             observed=f"{tube.censored} range".strip(),
             limit=f"{short(nominal)} {method.unit}",
         )
-    return _compare(run, tube, name, nominal, uncertainty)
+    return _compare(run, tube, standard, nominal, uncertainty)
 
 
 def _compare(
-    run: RunCase, tube: TubeCase, name: str, nominal: Fraction, uncertainty: Fraction
+    run: RunCase,
+    tube: TubeCase,
+    standard: ControlStandard,
+    nominal: Fraction,
+    uncertainty: Fraction,
 ) -> Finding:
+    name, independent = standard.lot, standard.independent
     method, limits, position = run.method, run.method.limits, tube.position
     found = Fraction(tube.value or 0)
     recovery = found * 100 / nominal
@@ -133,6 +139,16 @@ def _compare(
             CAUTION,
             f"{text}, inside {allowed}, but its certificate is no better than ± {short(width)} %; "
             "a better certified standard would say more.",
+            position=position,
+            observed=observed,
+            limit=allowed,
+        )
+    if inside and method.calibration is not None and not independent:
+        return CONTROL_STANDARD.answer(
+            CAUTION,
+            f"{text}, inside {allowed}, but it is not independent of calibration "
+            f"{method.calibration}: an error of the common stock would show in neither. Use a "
+            "standard of another source.",
             position=position,
             observed=observed,
             limit=allowed,

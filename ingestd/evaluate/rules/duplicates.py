@@ -114,13 +114,17 @@ def judge_pair(run: RunCase, rule: Rule, tube: TubeCase, other: TubeCase) -> Fin
             limit=f"<= {plain(limits.duplicate_floor)} {unit}",
         )
     relative = difference * 100 / middle if middle > 0 else Fraction(200)
+    cause = (
+        "Scatter between tubes usually means particles and poor homogenisation: homogenise"
+        if tube.factor == other.factor
+        else "Dilutions that do not agree point to an interference, or to a wrong dilution: dilute"
+    )
     observed = f"{short(relative)} %"
     text = f"The {both} ({short(a)} and {short(b)} {unit}) differ by {observed} of their mean"
     if relative > hold:
         return rule.answer(
             HOLD,
-            f"{text}, above {plain(hold)} %. Scatter between tubes usually means particles and "
-            "poor homogenisation: homogenise and repeat.",
+            f"{text}, above {plain(hold)} %. {cause} anew and repeat.",
             position=position,
             observed=observed,
             limit=allowed,
@@ -128,8 +132,8 @@ def judge_pair(run: RunCase, rule: Rule, tube: TubeCase, other: TubeCase) -> Fin
     if relative > caution:
         return rule.answer(
             CAUTION,
-            f"{text}, above {plain(caution)} %, which good pairs exceed about once in twenty; "
-            "look at homogenisation.",
+            f"{text}, above {plain(caution)} %, which good pairs exceed about once in twenty. "
+            f"{cause} anew if it happens again.",
             position=position,
             observed=observed,
             limit=f"<= {plain(caution)} %",

@@ -4,8 +4,8 @@ from fractions import Fraction
 
 from ingestd.evaluate.case import RunCase, TubeCase
 from ingestd.evaluate.figures import plain, short
-from ingestd.evaluate.outliers import grubbs_test
-from ingestd.evaluate.rules.duplicates import judge_pair
+from ingestd.evaluate.outliers import cochran_test, grubbs_test
+from ingestd.evaluate.rules.duplicates import judge_pair, pairs_of
 from ingestd.evaluate.rules.rule import CAUTION, HOLD, PASS, Rule
 from ingestd.evaluate.spread import relative_standard_deviation
 from ingestd.model import Finding, Role
@@ -38,6 +38,16 @@ OUTLIER = Rule(
     parameters=lambda _method, _site: (("risk of flagging a good tube", "5 %"),),
 )
 
+UNEVEN_PAIR = Rule(
+    name="uneven_pair",
+    question="Does one pair of tubes scatter more than the other pairs of the run?",
+    formula="Cochran: largest variance / sum of variances > critical value at 5 %, each pair "
+    "taken relative to its own mean so that levels compare; at least three pairs",
+    outcomes=(("all pairs scatter alike", PASS), ("one pair stands out", CAUTION)),
+    source="ISO 5725-2, 7.3.3",
+    parameters=lambda _method, _site: (("risk of flagging a good pair", "5 %"),),
+)
+
 HOMOGENISED = Rule(
     name="homogenised",
     question="Was the sample homogenised before it was pipetted?",
@@ -64,6 +74,39 @@ def judge_replicates(run: RunCase) -> None:
             run.of_its_own.setdefault(code, []).append(finding)
         elif len(live) > 2:
             run.of_its_own.setdefault(code, []).extend(_judge_several(run, code, live))
+
+
+def judge_uneven_pairs(run: RunCase) -> None:
+    """Add a caution where one duplicate of three or more stands out by its scatter.
+
+    Pairs that differ by no more than the floor are left out: near the lower limit the relative
+    scatter of a good pair says nothing.
+    """
+    pairs = []
+    for tube, other in pairs_of(run):
+        if tube.is_judged and other.is_judged and not tube.censored and not other.censored:
+            if tube.value is None or other.value is None:
+                continue
+            a, b = Fraction(tube.value), Fraction(other.value)
+            if a + b > 0:
+                pairs.append((other, abs(a - b), (a / (a + b), b / (a + b))))
+    floor = run.method.limits.duplicate_floor
+    if len(pairs) < 3 or all(difference <= floor for _, difference, _ in pairs):
+        return
+    test = cochran_test([relative for _, _, relative in pairs])
+    tube, difference, _ = pairs[test.suspect]
+    if test.stands_out and difference > floor:
+        run.of_its_own.setdefault(tube.tube.sample, []).append(
+            UNEVEN_PAIR.answer(
+                CAUTION,
+                f"The pair of sample {tube.tube.sample} holds {short(test.statistic * 100)} % of "
+                f"all scatter between the run's {len(pairs)} pairs, critical "
+                f"{short(test.critical * 100)} %; look for particles in this sample.",
+                position=tube.position,
+                observed=f"{short(test.statistic * 100)} %",
+                limit=f"<= {short(test.critical * 100)} %",
+            )
+        )
 
 
 def _judge_several(run: RunCase, code: str, tubes: list[TubeCase]) -> list[Finding]:

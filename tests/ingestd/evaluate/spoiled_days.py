@@ -360,7 +360,7 @@ spoiled(
     "was homogenised",
 )
 spoiled(
-    "chloride_in_tube",
+    "interferent_in_tube",
     PASS,
     "within_after_dilution",
     day(
@@ -370,7 +370,7 @@ spoiled(
     "Chloride in tube 3 is 2000 mg/L, within 2000 mg/L",
 )
 spoiled(
-    "chloride_in_tube",
+    "interferent_in_tube",
     HOLD,
     "above",
     day(**samples(chloride_mg_l=Decimal(2100))),
@@ -378,7 +378,7 @@ spoiled(
 )
 iso15705 = replace(COD.interferents[0], tolerance=Decimal(1000))
 spoiled(
-    "chloride_in_tube",
+    "interferent_in_tube",
     HOLD,
     "above_scope_of_the_standard",
     day(**method(interferents=(iso15705,)), **samples(chloride_mg_l=Decimal(1001))),
@@ -386,7 +386,7 @@ spoiled(
     "ISO 15705:2002, scope: chloride up to 1000 mg/L",
 )
 spoiled(
-    "chloride_in_tube",
+    "interferent_in_tube",
     PASS,
     "note_beats_sample",
     day(
@@ -396,14 +396,14 @@ spoiled(
     "is 900 mg/L",
 )
 spoiled(
-    "chloride_in_tube",
+    "interferent_in_tube",
     HOLD,
     "unknown_in_saline",
     day(**samples(chloride_mg_l=None, matrix="saline")),
     "its matrix is saline",
 )
 spoiled(
-    "chloride_in_tube",
+    "interferent_in_tube",
     HOLD,
     "unknown_at_saline_point",
     day(
@@ -413,12 +413,34 @@ spoiled(
     "its matrix is saline",
 )
 spoiled(
-    "chloride_in_tube",
+    "interferent_in_tube",
     PASS,
     "unknown_elsewhere",
     day(**samples(chloride_mg_l=None)),
     "is not one where",
 )
+
+nitrite = method(
+    interferents=(
+        *COD.interferents,
+        replace(COD.interferents[0], name="nitrite", tolerance=Decimal(2)),
+    )
+)
+spoiled(
+    "interferent_in_tube",
+    PASS,
+    "nitrite_within",
+    day(**nitrite, **samples(interferents={"nitrite": Decimal(2)})),
+    "Nitrite in tube 3 is 2 mg/L, within 2 mg/L",
+)
+spoiled(
+    "interferent_in_tube",
+    HOLD,
+    "nitrite_above",
+    day(**nitrite, **samples(interferents={"nitrite": Decimal(3)})),
+    "Nitrite in tube 3 is 3 mg/L (3 mg/L in the sample at a dilution factor of 1)",
+)
+spoiled("interferent_in_tube", PASS, "nitrite_unknown", day(**nitrite), "Nitrite of sample")
 
 # --- digestion and its clock -----------------------------------------------------------------
 
@@ -762,6 +784,20 @@ spoiled(
     day(**certificate(expanded_uncertainty=Decimal(60)), **shown({2: "445"})),
     "outside 90 to 110 % but inside the certificate",
 )
+spoiled(
+    "control_standard",
+    CAUTION,
+    "from_the_calibrations_stock",
+    day(**method(calibration="curve")),
+    "is not independent of calibration curve",
+)
+spoiled(
+    "control_standard",
+    PASS,
+    "independent_of_calibration",
+    day(**method(calibration="curve"), **certificate(independent=True)),
+    "inside 90 to 110 %",
+)
 spoiled("control_standard", HOLD, "unknown", day(standards={}), "is not on record")
 spoiled(
     "control_standard",
@@ -839,6 +875,31 @@ spoiled(
     day(run=many, **shown(uranium)),
     "Tube 17 of sample W-101",
     "NIST/SEMATECH e-Handbook 1.3.5.17.1, critical 2.127 for n = 8",
+)
+
+three_pairs = replace(
+    RUN,
+    tubes=(
+        *TUBES,
+        tube(7, Role.DUPLICATE, "W-101 dup", sample="W-101"),
+        tube(8, Role.DUPLICATE, "W-102 dup", sample="W-102", dilution=diluted("10")),
+    ),
+)
+cochran = "ISO 5725-2, 7.3.3: largest share of three variances, critical 0.967 at 5 %"
+spoiled(
+    "uneven_pair",
+    CAUTION,
+    "one_of_three",
+    day(run=three_pairs, **shown({5: "500", 6: "560", 7: "408", 8: "149"})),
+    "The pair of sample W-103 holds",
+    cochran,
+)
+spoiled(
+    "duplicate",
+    HOLD,
+    "dilutions_disagree",
+    day(run=with_tube(6, dilution=diluted("10")), **shown({5: "500", 6: "62"})),
+    "Dilutions that do not agree point to an interference",
 )
 
 # --- spikes ----------------------------------------------------------------------------------
