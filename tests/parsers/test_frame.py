@@ -2,6 +2,7 @@
 
 import json
 import random
+import re
 from collections.abc import Sequence
 from dataclasses import asdict
 from datetime import datetime
@@ -15,7 +16,7 @@ from hypothesis import strategies as st
 
 from parsers.checksums import CHECKSUMS
 from parsers.errors import FormError, ParseError
-from parsers.forms import Form, load_form
+from parsers.forms import Form, FrameRules, load_form
 from parsers.frame import Framer, FrameReader, parse, parse_frame, parse_in_parts
 from parsers.framer import Frame
 from parsers.readings import Fault, Parsed, Reading, Resume, Span
@@ -695,3 +696,31 @@ def test_fixtures_show_every_layout_of_a_frame_whole_and_damaged() -> None:
     for name in {case.partition("/")[0] for case in FRAME_CASES}:
         kinds = {"damage" in case for case in FRAME_CASES if case.startswith(f"{name}/")}
         assert kinds == {True, False}, name
+
+
+README = Path(__file__).parents[2] / "parsers" / "README.md"
+
+
+def test_worked_example_of_the_readme_is_read_by_the_form_beside_it() -> None:
+    section = README.read_text("utf-8").partition("\n## Frames")[2]
+    line, toml = section.split("```")[1].strip(), section.split("```toml\n")[1].partition("```")[0]
+    words = {"STX ": "\x02", " ETX ": "\x03", " CR": "\r"}
+    for word, character in words.items():
+        assert line.count(word) == 1
+        line = line.replace(word, character)
+    parsed = parse(line.encode("ascii"), load_form(toml.encode(), "readme"))
+    assert parsed.faults == ()
+    (reading,) = parsed.readings
+    assert (str(reading.value), reading.dilution, reading.sample) == (
+        "152.0",
+        Decimal(10),
+        "Inlet 7",
+    )
+
+
+def test_readme_names_every_checksum_and_every_key_of_a_frame() -> None:
+    section = README.read_text("utf-8").partition("\n## Frames")[2].partition("\n## ")[0]
+    for name in CHECKSUMS:
+        assert f"`{name.removeprefix('CRC-16/')}`" in section or f"`{name}`" in section, name
+    for key in FrameRules.model_fields:
+        assert re.search(rf"\b{key}\b", section), key
