@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
-from ingestd.config import Config, FolderSource
+from ingestd.config import Config, FolderSource, LineSource
 from ingestd.errors import IngestError
 from ingestd.forms import shipped_forms
 from ingestd.ledger.plan import Book, BookKeeper
@@ -32,6 +32,8 @@ def check_all(config: Config) -> list[CheckFault]:
     names = _check_forms(config, faults)
     for source in config.source:
         faults += _check_source(source, names, book)
+    for line in config.lines:
+        faults += _check_port(line)
     if config.plan.folder is not None:
         faults += _check_folder("plan.folder", config.plan.folder)
     return faults
@@ -118,10 +120,11 @@ def _check_folder(what: str, path: Path) -> Iterator[CheckFault]:
 
 
 def _check_source(
-    source: FolderSource, forms: set[str], book: Book | None
+    source: FolderSource | LineSource, forms: set[str], book: Book | None
 ) -> Iterator[CheckFault]:
     what = f"source {source.name}"
-    yield from _check_folder(f"{what}: path", source.path)
+    if isinstance(source, FolderSource):
+        yield from _check_folder(f"{what}: path", source.path)
     for form in source.forms:
         if form not in forms:
             yield CheckFault(
@@ -134,4 +137,23 @@ def _check_source(
             what=f"{what}: instrument",
             problem=f"the plan has no instrument {source.instrument!r}",
             remedy="load a plan file with it by `ingestd plan load`",
+        )
+
+
+def _check_port(line: LineSource) -> Iterator[CheckFault]:
+    """A device that is absent or may not be opened; network ports are tried when it starts."""
+    what = f"source {line.name}: port"
+    if "://" in line.port:
+        return
+    if not os.path.exists(line.port):  # noqa: PTH110 - a device's name, as it is configured
+        yield CheckFault(
+            what=what,
+            problem=f"{line.port} is not there",
+            remedy="plug it in, or name it as under /dev/serial/by-id",
+        )
+    elif not os.access(line.port, os.R_OK | os.W_OK):
+        yield CheckFault(
+            what=what,
+            problem=f"{line.port} may not be opened",
+            remedy="put the service's account into the device's group (often dialout)",
         )

@@ -29,6 +29,7 @@ _COMMANDS = {
     "user": ("deciding", "user", "Accounts and their roles."),
     "rules": ("results", "rules", "Every rule: question, formula, limits in force, source."),
     "verify": ("proof", "verify", "Prove that ledger and journal were not altered."),
+    "listen": ("lines", "listen", "What arrives on a serial line; nothing is stored."),
     "form": ("forms", "form", "Forms at the desk: recognise, parse."),
 }
 

@@ -4,6 +4,7 @@ Paths in it are relative to the file itself. Secrets never stand in it; keys nam
 """
 
 import os
+import re
 import tomllib
 from pathlib import Path
 from typing import Annotated, Any, Literal, Self
@@ -12,7 +13,9 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 from pydantic import (
     BaseModel,
     ConfigDict,
+    Discriminator,
     Field,
+    Tag,
     ValidationError,
     field_validator,
     model_validator,
@@ -132,13 +135,146 @@ class FolderSource(_Section):
     limit_mib: Annotated[int, Field(ge=1, le=1024)] = 64
 
 
+class LineSource(_Section):
+    """A serial line.
+
+    Attributes:
+        name: unique among the sources.
+        port: path of the device, best one under /dev/serial/by-id; or socket://HOST:PORT or
+            rfc2217://HOST:PORT of a network serial server.
+        form: name of a form of shape frame.
+        instrument: whose line this is, where its frames do not say so themselves.
+        baud, bits, parity, stop_bits, flow: as the instrument's manual says.
+        exclusive: nobody else may open the device meanwhile.
+        quiet_alarm_s: so long without a byte is noted; left out, silence is never noted.
+        retransmit_window_s: so long after a frame the same bytes may be its repetition.
+    """
+
+    kind: Literal["line"]
+    name: _Name
+    port: Annotated[str, Field(min_length=1)]
+    form: Annotated[str, Field(min_length=1)]
+    instrument: str = ""
+    baud: Annotated[int, Field(ge=50, le=4_000_000)] = 9600
+    bits: Literal[5, 6, 7, 8] = 8
+    parity: Literal["none", "even", "odd", "mark", "space"] = "none"
+    stop_bits: float = 1
+    flow: Literal["none", "xonxoff", "rtscts", "dsrdtr"] = "none"
+    exclusive: bool = True
+    quiet_alarm_s: Annotated[float, Field(gt=0)] | None = None
+    retransmit_window_s: Annotated[float, Field(gt=0, le=3600)] = 15.0
+
+    @field_validator("stop_bits")
+    @classmethod
+    def _known(cls, value: float) -> float:
+        if value not in (1, 1.5, 2):
+            raise ValueError("stop_bits is 1, 1.5 or 2")
+        return value
+
+    @property
+    def forms(self) -> tuple[str, ...]:
+        """The one form its frames may be in."""
+        return (self.form,)
+
+
+def _kind_of(value: Any) -> str:
+    """A source without `kind` is a folder."""
+    kind = value.get("kind", "folder") if isinstance(value, dict) else value.kind
+    return kind if kind in ("folder", "line") else "folder"
+
+
+Source = Annotated[
+    Annotated[FolderSource, Tag("folder")] | Annotated[LineSource, Tag("line")],
+    Discriminator(_kind_of),
+]
+
+
+class PostgresTarget(_Section):
+    """A PostgreSQL that gathers the results of all sites.
+
+    Attributes:
+        conninfo: host, port, dbname and user as libpq reads them; never a password.
+        password_file: holds the password and nothing else.
+        credential: name of a systemd credential that holds it, instead of a file.
+        tls: how far the server must prove itself; "disable" only on one's own machine.
+        ca: certificates to trust, "system" for those of the machine.
+        certificate, key: of this site, where the server asks for one.
+        batch: journal entries sent in one transaction.
+        deadline_s: a transaction that takes longer is given up and tried again.
+    """
+
+    conninfo: Annotated[str, Field(min_length=1)]
+    password_file: Path | None = None
+    credential: str = ""
+    tls: Literal["verify-full", "verify-ca", "require", "disable"] = "verify-full"
+    ca: Path | Literal["system"] = "system"
+    certificate: Path | None = None
+    key: Path | None = None
+    batch: Annotated[int, Field(ge=1, le=100_000)] = 5_000
+    deadline_s: Annotated[float, Field(ge=1, le=3600)] = 60.0
+
+    @field_validator("conninfo")
+    @classmethod
+    def _no_secret(cls, value: str) -> str:
+        if re.search(r"password\s*=|://[^/@\s]*:[^/@\s]+@", value, re.IGNORECASE):
+            raise ValueError("a password stands in it; put it into a file and name password_file")
+        if re.search(r"\bssl\w+\s*=", value, re.IGNORECASE):
+            raise ValueError("TLS is set by the keys tls, ca, certificate and key")
+        return value
+
+    @model_validator(mode="after")
+    def _whole(self) -> Self:
+        if self.password_file is not None and self.credential:
+            raise ValueError("give password_file or credential, not both")
+        if (self.certificate is None) != (self.key is None):
+            raise ValueError("certificate and key go together")
+        if self.ca == "system" and self.tls in ("verify-ca", "require"):
+            raise ValueError(f'ca: name the certificates to trust with tls = "{self.tls}"')
+        return self
+
+
+class FilesTarget(_Section):
+    """A folder that gets one file a day with everything released, withdrawn and superseded.
+
+    Attributes:
+        folder: whatever else stands there is left alone.
+        format: "csv", or "parquet" with the extra of that name.
+    """
+
+    folder: Path
+    format: Literal["csv", "parquet"] = "csv"
+
+
+class DeliverySection(_Section):
+    """Where released results go; to both, one or none of these.
+
+    Attributes:
+        idle_s: seconds between two looks at what is new.
+    """
+
+    postgres: PostgresTarget | None = None
+    files: FilesTarget | None = None
+    idle_s: Annotated[float, Field(gt=0, le=3600)] = 1.0
+
+
 class Config(_Section):
     """The whole configuration."""
 
     site: SiteSection
     ledger: LedgerSection = LedgerSection()
     plan: PlanSection = PlanSection()
-    source: tuple[FolderSource, ...] = ()
+    delivery: DeliverySection = DeliverySection()
+    source: tuple[Source, ...] = ()
+
+    @property
+    def folders(self) -> tuple[FolderSource, ...]:
+        """The watched folders."""
+        return tuple(source for source in self.source if isinstance(source, FolderSource))
+
+    @property
+    def lines(self) -> tuple[LineSource, ...]:
+        """The serial lines."""
+        return tuple(source for source in self.source if isinstance(source, LineSource))
 
     @model_validator(mode="after")
     def _unique(self) -> Self:
@@ -146,12 +282,16 @@ class Config(_Section):
         for name in names:
             if names.count(name) > 1:
                 raise ValueError(f"source: two sources are named {name!r}; names must differ")
-        paths = [os.path.realpath(source.path) for source in self.source]
-        for source, path in zip(self.source, paths, strict=True):
+        paths = [os.path.realpath(folder.path) for folder in self.folders]
+        for source, path in zip(self.folders, paths, strict=True):
             if paths.count(path) > 1:
                 raise ValueError(
                     f"source: {source.name!r} and another watch the same folder {path}"
                 )
+        ports = [line.port for line in self.lines]
+        for line in self.lines:
+            if ports.count(line.port) > 1:
+                raise ValueError(f"source: {line.name!r} and another listen to {line.port}")
         return self
 
 

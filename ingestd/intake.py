@@ -9,12 +9,14 @@ import hashlib
 from ingestd.ledger.captures import (
     Capture,
     close_capture,
+    get_capture,
     newest_of_content,
     newest_of_name,
     store_capture,
 )
 from ingestd.ledger.store import Change
 from ingestd.sources.arrivals import Arrival
+from ingestd.sources.line_settings import LineArrival
 
 
 def store_arrival(change: Change, arrival: Arrival, *, kind: str) -> tuple[int, bool]:
@@ -35,8 +37,8 @@ def store_arrival(change: Change, arrival: Arrival, *, kind: str) -> tuple[int, 
         earlier = _continued(arrival, before) or newest_of_content(
             conn, arrival.source, arrival.sha256
         )
-        if earlier is not None and earlier.oversize:
-            earlier = None
+        if earlier is not None and (earlier.oversize or earlier.archived):
+            earlier = None  # its bytes are not here to be continued
     ident = store_capture(
         change,
         kind=kind,
@@ -58,9 +60,39 @@ def store_arrival(change: Change, arrival: Arrival, *, kind: str) -> tuple[int, 
 
 def _continued(arrival: Arrival, before: Capture | None) -> Capture | None:
     """The capture whose whole content this arrival begins with, if it is the file's last one."""
-    if before is None or before.oversize or not 0 < before.size <= arrival.size:
+    if before is None or before.oversize or before.archived or not 0 < before.size <= arrival.size:
         return None
     if arrival.continues == (before.size, before.sha256):
         return before
     digest = hashlib.sha256(arrival.part(0, before.size)).hexdigest()
     return before if digest == before.sha256 else None
+
+
+def store_line(change: Change, arrival: LineArrival) -> int:
+    """The id of the capture of one frame, or of bytes outside any frame.
+
+    What is no frame is closed at once: nothing in it may become a reading.
+    """
+    ident = store_capture(
+        change,
+        kind="frame" if arrival.is_frame else "line_noise",
+        source=arrival.source,
+        name=arrival.name,
+        arrived_at=arrival.seen_at,
+        data=arrival.data,
+        size=len(arrival.data),
+        sha256=hashlib.sha256(arrival.data).hexdigest(),
+    )
+    if arrival.is_frame:
+        change.conn.execute("INSERT OR REPLACE INTO attempts VALUES (?, 1)", (ident,))
+        return ident
+    change.flush()
+    close_capture(
+        change,
+        get_capture(change.conn, ident),
+        state="failed" if arrival.damaged else "read",
+        final=True,
+        complete_to=0 if arrival.damaged else len(arrival.data),
+        reason=arrival.fault or "bytes outside any frame",
+    )
+    return ident

@@ -16,10 +16,10 @@ from typing import Any
 
 import parsers
 from ingestd import events
-from ingestd.config import Config, FolderSource
+from ingestd.config import Config, FolderSource, LineSource
 from ingestd.errors import Refused
 from ingestd.forms import forms_in_force
-from ingestd.intake import store_arrival
+from ingestd.intake import store_arrival, store_line
 from ingestd.judging import judge_runs
 from ingestd.ledger.captures import (
     Capture,
@@ -32,6 +32,7 @@ from ingestd.ledger.plan import BookKeeper
 from ingestd.ledger.store import Change, Ledger
 from ingestd.planning import PLAN_SOURCE, load_capture
 from ingestd.sources.arrivals import Arrival
+from ingestd.sources.line_settings import LineArrival
 from ingestd.taking import take_readings
 from parsers import Form, Parsed, ParseError
 from parsers.readings import Fault
@@ -52,12 +53,13 @@ class Choice:
 
 @dataclass(slots=True)
 class Tally:
-    """What reading one capture came to so far."""
+    """What reading one capture came to so far; `is_new` as in `Pipeline.read`."""
 
     readings: int = 0
     repeats: int = 0
     waiting: int = 0
     faults: int = 0
+    is_new: bool = False
 
 
 class Pipeline:
@@ -104,6 +106,27 @@ class Pipeline:
             )
         return ident
 
+    def arrive_line(self, arrival: LineArrival, *, by: str = SERVICE) -> bool:
+        """Store what came over a serial line, and read it if it is a frame.
+
+        Returns:
+            False where the instrument meant to say something that could not be read.
+
+        Raises:
+            StoreFull, LedgerBusy: nothing was changed; deliver again later.
+            CommitUnknown: the process must stop.
+        """
+        with self.ledger.change(at=self.clock(), by=by) as change:
+            ident = store_line(change, arrival)
+        if not arrival.is_frame:
+            return not arrival.damaged
+        self.read(ident, final=True, by=by, is_new=not arrival.again)
+        return get_capture(self.ledger.conn, ident).state == "read"
+
+    def forms(self) -> dict[str, Form]:
+        """The forms in force, by name."""
+        return forms_in_force(self.keeper.current(self.ledger.conn))
+
     def resume(self) -> int:
         """Read every capture that was stored but not read, after a stop; returns how many."""
         waiting = find_captures(self.ledger.conn, state="stored")
@@ -131,9 +154,20 @@ class Pipeline:
         return True
 
     def read(
-        self, ident: int, *, final: bool, by: str = SERVICE, cause: str = "new readings"
+        self,
+        ident: int,
+        *,
+        final: bool,
+        by: str = SERVICE,
+        cause: str = "new readings",
+        is_new: bool = False,
     ) -> bool:
-        """Read a stored capture as far as it is complete; True if nothing is left unfinished."""
+        """Read a stored capture as far as it is complete; True if nothing is left unfinished.
+
+        Args:
+            is_new: a frame that is no repetition, so that a reading with neither number nor
+                time is another one, even if it says the same as one before.
+        """
         capture = get_capture(self.ledger.conn, ident)
         if capture.state in ("read", "failed") or (capture.final and capture.state != "stored"):
             return True
@@ -144,7 +178,7 @@ class Pipeline:
             return True
         started = time.perf_counter()
         capture = self._with_inherited_resume(capture)
-        tally = Tally()
+        tally = Tally(is_new=is_new)
         done = self._read_slices(capture, tally, final=final, by=by, cause=cause)
         self.log.info(
             events.CAPTURE_CLOSED if done else events.CAPTURE_READ_SO_FAR,
@@ -251,13 +285,14 @@ class Pipeline:
             default=default,
             keeper=self.keeper,
             open_days=self.config.plan.open_days,
+            is_new=tally.is_new,
         )
         tally.readings += len(decisions.new)
         tally.repeats += len(parsed.readings) - len(decisions.new) - len(strangers)
         tally.waiting += sum(1 for new in decisions.new if new.waits)
         return decisions.runs, [*parsed.faults, *strangers]
 
-    def source(self, name: str) -> FolderSource | None:
+    def source(self, name: str) -> FolderSource | LineSource | None:
         """The configured source of this name."""
         return next((source for source in self.config.source if source.name == name), None)
 
@@ -270,6 +305,8 @@ class Pipeline:
             sha256 = book.hashes["form", capture.form]
             if sha256 == capture.form_sha256:
                 return Choice(form=forms[capture.form], sha256=sha256)
+        if isinstance(source, LineSource) and source.form in forms:
+            return Choice(form=forms[source.form], sha256=book.hashes["form", source.form])
         head = content_from(self.ledger.conn, capture)[:HEAD_BYTES]
         recognised = parsers.recognise(head, list(forms.values()))
         if len(recognised.matches) == 1:

@@ -10,7 +10,7 @@ import os
 import signal
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -18,6 +18,7 @@ from typing import Any
 from ingestd import events
 from ingestd.checkpointing import write_checkpoint
 from ingestd.config import Config
+from ingestd.config import LineSource as LineConfig
 from ingestd.errors import ConfigError, IngestError, LedgerMismatch, StoreFull
 from ingestd.ledger.store import Ledger
 from ingestd.notify import notify, watchdog_interval_s
@@ -26,7 +27,10 @@ from ingestd.planning import PLAN_SOURCE, take_forms
 from ingestd.sources.arrivals import Arrival
 from ingestd.sources.folder import FolderSource
 from ingestd.sources.folder_settings import FolderSettings
+from ingestd.sources.line_settings import LineArrival, LineSettings
+from ingestd.sources.serial_line import LineSource
 from ingestd.writer import Writer
+from parsers import Form
 
 CHECKPOINT_S = 600.0
 TURN_S = 0.5  # how often the supervisor looks around
@@ -64,6 +68,7 @@ class Service:
         self.log = log
         self.clock = clock
         self.folders: list[FolderSource] = []
+        self.lines: list[LineSource] = []
         self.writer = Writer(self._open_pipeline, self._fail)
         self._stop = threading.Event()
         self._failure: BaseException | None = None
@@ -97,8 +102,10 @@ class Service:
         self.writer.start()
         left = self.writer.ask(lambda pipeline: pipeline.resume())
         self.folders = [self._folder(settings) for settings in self._folder_settings()]
-        for folder in self.folders:
-            folder.start()
+        forms = self.writer.ask(lambda pipeline: pipeline.forms())
+        self.lines = [self._line(line, forms) for line in self.config.lines]
+        for source in self._sources():
+            source.start()
         self.log.info(
             events.SERVICE_STARTED,
             site=self.config.site.name,
@@ -106,7 +113,10 @@ class Service:
             sources=len(self.config.source),
             resumed=left,
         )
-        notify("READY=1", f"STATUS=watching {len(self.folders)} folders")
+        notify(
+            "READY=1",
+            f"STATUS=watching {len(self.folders)} folders and {len(self.lines)} lines",
+        )
 
     def supervise(self) -> None:
         """Wait for the end; ping the watchdog while writer and sources make progress."""
@@ -129,10 +139,10 @@ class Service:
     def stop(self) -> None:
         """Stop the sources, let the writer finish, write a checkpoint."""
         notify("STOPPING=1")
-        for folder in self.folders:
-            folder.stop()
-        for folder in self.folders:
-            folder.join()
+        for source in self._sources():
+            source.stop()
+        for source in self._sources():
+            source.join()
         if self.writer.is_alive:
             if self._failure is None:
                 self._checkpoint()
@@ -188,7 +198,7 @@ class Service:
                 backend=source.backend,
                 limit_bytes=source.limit_mib * 2**20,
             )
-            for source in self.config.source
+            for source in self.config.folders
         ]
         plan = self.config.plan.folder
         if plan is not None:
@@ -208,9 +218,44 @@ class Service:
             settings, deliver=self._deliver, log=self.log.bind(source=settings.name)
         )
 
+    def _sources(self) -> list[FolderSource | LineSource]:
+        return [*self.folders, *self.lines]
+
+    def _line(self, line: LineConfig, forms: Mapping[str, Form]) -> LineSource:
+        if line.form not in forms:
+            raise ConfigError(
+                f"source {line.name}", f"there is no form {line.form!r}", "see `ingestd check`"
+            )
+        if forms[line.form].frame is None:
+            raise ConfigError(
+                f"source {line.name}",
+                f"form {line.form!r} is of shape {forms[line.form].shape}",
+                "a serial line needs a form of shape frame",
+            )
+        settings = LineSettings(
+            name=line.name,
+            port=line.port,
+            form=forms[line.form],
+            baud=line.baud,
+            bits=line.bits,
+            parity=line.parity,
+            stop_bits=line.stop_bits,
+            flow=line.flow,
+            exclusive=line.exclusive,
+            quiet_alarm_s=line.quiet_alarm_s,
+            retransmit_window_s=line.retransmit_window_s,
+        )
+        return LineSource(settings, self._deliver_line, self.log.bind(source=line.name))
+
     def _deliver(self, arrival: Arrival) -> bool:
+        return self._ask_writer(lambda pipeline: pipeline.arrive(arrival))
+
+    def _deliver_line(self, arrival: LineArrival) -> bool:
+        return self._ask_writer(lambda pipeline: pipeline.arrive_line(arrival))
+
+    def _ask_writer(self, job: Callable[[Pipeline], bool]) -> bool:
         try:
-            done = self.writer.ask(lambda pipeline: pipeline.arrive(arrival))
+            done = self.writer.ask(job)
         except StoreFull as error:
             if not self._is_full:
                 self._is_full = True
@@ -225,7 +270,7 @@ class Service:
 
     def _is_healthy(self) -> bool:
         """The writer answers within its turn, and every source's thread lives."""
-        return self.writer.is_alive and all(folder.status().is_alive for folder in self.folders)
+        return self.writer.is_alive and all(source.status().is_alive for source in self._sources())
 
     def _checkpoint(self) -> None:
         try:

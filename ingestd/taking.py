@@ -26,6 +26,7 @@ def take_readings(
     default: Instrument | None,
     keeper: BookKeeper,
     open_days: int,
+    is_new: bool = False,
 ) -> tuple[Decisions, list[Fault]]:
     """Take the readings of a slice in; the caller judges the runs they touch.
 
@@ -42,7 +43,8 @@ def take_readings(
         arrived_at=capture.arrived_at,
     )
     known = known_readings(change.conn, {one.identity for one in seen})
-    seen = number(seen, _counts(change.conn, capture, seen, known))
+    counts = _told_apart_by_arrival(seen, known) if is_new else {}
+    seen = number(seen, {**_counts(change.conn, capture, seen, known), **counts})
     decisions = decide(
         seen,
         known=known,
@@ -55,6 +57,17 @@ def take_readings(
     )
     record_decisions(change, capture.id, decisions)
     return decisions, faults
+
+
+def _told_apart_by_arrival(
+    seen: Sequence[Seen], known: dict[bytes, list[Known]]
+) -> dict[bytes, int]:
+    """For readings with neither number nor time: as many as are known stand before them."""
+    return {
+        one.identity: len(known.get(one.identity, ()))
+        for one in seen
+        if not one.parsed.sequenced and one.parsed.measured_at is None
+    }
 
 
 def _next_reading(change: Change) -> int:

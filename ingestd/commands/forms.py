@@ -4,10 +4,14 @@ from __future__ import annotations
 
 import sys
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from ingestd.commands.desk import NO, Desk, json_option, print_json, print_table, with_desk
+
+if TYPE_CHECKING:
+    from parsers import Form
 
 _FILE = click.argument("file", type=click.Path(exists=True, dir_okay=False, path_type=Path))
 
@@ -30,6 +34,24 @@ def _forms(desk: Desk) -> dict[str, bytes]:
     if folder is not None and folder.is_dir():
         texts |= {path.stem: path.read_bytes() for path in sorted(folder.glob("*.toml"))}
     return texts
+
+
+def load_named_form(desk: Desk, name: str) -> Form:
+    """A form by its name, or from a .toml file.
+
+    Raises:
+        Refused: there is none. FormError: it is wrong.
+    """
+    import parsers
+    from ingestd.errors import Refused
+
+    texts = _forms(desk)
+    path = Path(name)
+    if name in texts:
+        return parsers.load_form(texts[name], name)
+    if path.suffix == ".toml" and path.is_file():
+        return parsers.load_form(path.read_bytes(), path.stem)
+    raise Refused(f"form {name!r}", "there is none", f"use {', '.join(texts)} or a file")
 
 
 @form.command("recognise")
@@ -64,16 +86,8 @@ def form_recognise(desk: Desk, file: Path, *, as_json: bool) -> None:
 def form_parse(desk: Desk, file: Path, form_name: str, *, as_json: bool) -> None:
     """Show every field of every reading in FILE beside the bytes it came from."""
     import parsers
-    from ingestd.errors import Refused
 
-    texts = _forms(desk)
-    path = Path(form_name)
-    if form_name in texts:
-        loaded = parsers.load_form(texts[form_name], form_name)
-    elif path.suffix == ".toml" and path.is_file():
-        loaded = parsers.load_form(path.read_bytes(), path.stem)
-    else:
-        raise Refused(f"form {form_name!r}", "there is none", f"use {', '.join(texts)} or a file")
+    loaded = load_named_form(desk, form_name)
     data = file.read_bytes()
     parsed = parsers.parse(data, loaded)
     rows = []

@@ -1,0 +1,70 @@
+"""Serial lines at the desk: listen to one, find out its settings."""
+
+from __future__ import annotations
+
+import sys
+from typing import TYPE_CHECKING, cast
+
+import click
+
+from ingestd.commands.desk import NO, WRONG_USE, Desk, shown, with_desk
+
+if TYPE_CHECKING:
+    from ingestd.sources.line_settings import Parity
+
+
+@click.command()
+@click.argument("port")
+@click.option("--form", "form_name", help="Frame what arrives by this form.")
+@click.option("--baud", type=int, default=9600, show_default=True, help="Speed.")
+@click.option("--bits", type=click.Choice(["7", "8"]), default="8", show_default=True)
+@click.option(
+    "--parity",
+    type=click.Choice(["none", "even", "odd", "mark", "space"]),
+    default="none",
+    show_default=True,
+)
+@click.option("--seconds", type=float, help="How long; until ^C by default.")
+@click.option("--guess", is_flag=True, help="Try the common settings and say which make sense.")
+@with_desk
+def listen(
+    _desk: Desk,
+    port: str,
+    form_name: str | None,
+    baud: int,
+    bits: str,
+    parity: str,
+    seconds: float | None,
+    *,
+    guess: bool,
+) -> None:
+    """Show what arrives on PORT, raw and framed; nothing is stored and nothing acknowledged.
+
+    PORT is a device, or socket://HOST:PORT or rfc2217://HOST:PORT of a network serial server.
+    """
+    from ingestd.commands.forms import load_named_form
+    from ingestd.sources import listening
+    from ingestd.sources.line_settings import WireSettings
+
+    form = load_named_form(_desk, form_name) if form_name else None
+    if form is not None and form.frame is None:
+        click.echo(f"form {form_name!r} is of shape {form.shape}, not frame", err=True)
+        sys.exit(WRONG_USE)
+    if guess:
+        plausible = 0
+        candidates = list(listening.common_settings(port))
+        for trial in listening.guess_settings(candidates, form=form, seconds=seconds or 3.0):
+            plausible += trial.is_plausible
+            click.echo(str(trial))
+        sys.exit(0 if plausible else NO)
+    wire = WireSettings(
+        port=port,
+        baud=baud,
+        bits=8 if bits == "8" else 7,
+        parity=cast("Parity", parity),
+    )
+    try:
+        for line in listening.listen(wire, form=form, seconds=seconds):
+            click.echo(shown(line))
+    except KeyboardInterrupt:
+        click.echo("ended")
