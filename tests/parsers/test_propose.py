@@ -587,3 +587,37 @@ def test_any_bytes_give_a_draft_or_a_parse_error(data: bytes) -> None:
     except ParseError:
         return
     load_form(draft.encode(), "draft")
+
+
+FIXTURES = Path(__file__).parents[2] / "fixtures"
+LAYOUTS = sorted(
+    path.parent.relative_to(FIXTURES).as_posix()
+    for path in FIXTURES.glob("*/*/expected.json")
+    if "damage" not in path.parent.name
+)
+
+
+@pytest.mark.parametrize("case", LAYOUTS)
+def test_draft_reads_a_fixture_as_its_own_form_does_or_says_what_it_doubts(case: str) -> None:
+    data = next((FIXTURES / case).glob("input.*")).read_bytes()
+    own = FIXTURES / case / "form.toml"
+    path = own if own.exists() else FORMS / f"{case.partition('/')[0]}.toml"
+    want = [str(r.value) for r in parse(data, load_form(path.read_bytes(), "own")).readings]
+    try:
+        draft, parsed = draft_and_parse(data)
+    except ParseError:
+        return
+    same = [str(reading.value) for reading in parsed.readings] == want
+    assert same or (doubts(draft) and parsed.faults)
+
+
+def test_most_fixtures_can_be_drafted() -> None:
+    drafted = 0
+    for case in LAYOUTS:
+        data = next((FIXTURES / case).glob("input.*")).read_bytes()
+        try:
+            _, parsed = draft_and_parse(data)
+        except ParseError:
+            continue
+        drafted += bool(parsed.readings)
+    assert drafted >= 12, f"{drafted} of {len(LAYOUTS)}"
