@@ -22,7 +22,7 @@ from ingestd.verify import verify_ledger
 from tests.conftest import SHEET, Lab
 
 FORM = parsers.load_form(shipped_forms()["checked_line"], "checked_line")
-READINGS = (("1", "B1", "2"), ("2", "C1", "498"), ("3", "W-1", "640"), ("4", "W-2", "333"))
+READINGS = (("1", "B1", "2"), ("2", "C1", "498"), ("3", "W-1", "1280"), ("4", "W-2", "333"))
 
 
 @pytest.fixture
