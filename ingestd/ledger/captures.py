@@ -18,10 +18,13 @@ MOST_FAULTS = 200  # kept of one capture; the count of all stands in the reason
 
 _COLUMNS = (
     "c.id, c.kind, c.source, c.name, c.arrived_at, c.size, c.sha256, c.continues, c.prefix_size,"
-    " c.lineage, c.bytes IS NULL, s.state, s.form, s.form_sha256, s.final, s.complete_to,"
+    " c.lineage, c.bytes IS NULL AND a.capture IS NULL, a.capture IS NOT NULL, s.state, s.form, s.form_sha256, s.final, s.complete_to,"
     " s.resume, s.readings, s.repeats, s.faults, s.reason"
 )
-_JOINED = f"SELECT {_COLUMNS} FROM captures c JOIN capture_states s ON s.capture = c.id"
+_JOINED = (
+    f"SELECT {_COLUMNS} FROM captures c JOIN capture_states s ON s.capture = c.id"
+    " LEFT JOIN archived a ON a.capture = c.id"
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -32,6 +35,7 @@ class Capture:
         size, sha256: of the whole content, the part shared with `continues` included.
         lineage: id of the first capture of the file that grew into this one.
         oversize: its bytes were never read, only counted and hashed.
+        archived: its bytes are in an archive file, no longer here.
         final: its tail was read as complete.
         resume: where and how to go on reading.
         faults: as journalled: offset, line, field, expected, found.
@@ -48,6 +52,7 @@ class Capture:
     prefix_size: int
     lineage: int
     oversize: bool
+    archived: bool
     state: str
     form: str
     form_sha256: str
@@ -63,13 +68,13 @@ class Capture:
 def _capture(row: Sequence[Any]) -> Capture:
     (
         ident, kind, source, name, arrived_at, size, sha256, continues, prefix_size, lineage,
-        oversize, state, form, form_sha256, final, complete_to, resume, readings, repeats,
+        oversize, archived, state, form, form_sha256, final, complete_to, resume, readings, repeats,
         faults, reason,
     ) = row  # fmt: skip
     return Capture(
         id=ident, kind=kind, source=source, name=name, arrived_at=instant(arrived_at),
         size=size, sha256=sha256, continues=continues, prefix_size=prefix_size, lineage=lineage,
-        oversize=bool(oversize), state=state, form=form, form_sha256=form_sha256,
+        oversize=bool(oversize), archived=bool(archived), state=state, form=form, form_sha256=form_sha256,
         final=bool(final),
         complete_to=complete_to, resume=Resume(**orjson.loads(resume)),
         readings=readings, repeats=repeats, faults=tuple(orjson.loads(faults)), reason=reason,
@@ -189,7 +194,7 @@ def content_from(conn: Connection, capture: Capture, start: int = 0) -> bytes:
     """The bytes of a capture from `start` on, put together from what it continues.
 
     Raises:
-        Refused: the capture was over the size limit, its bytes were never read.
+        Refused: its bytes are not here: over the size limit and never read, or archived.
         LedgerMismatch: the whole content was asked for and its hash does not fit.
     """
     parts: list[bytes] = []
@@ -200,9 +205,7 @@ def content_from(conn: Connection, capture: Capture, start: int = 0) -> bytes:
             "SELECT prefix_size, continues, bytes FROM captures WHERE id = ?", (ident,)
         ).fetchone()
         if data is None:
-            raise Refused(
-                f"capture {capture.id}", "it was over the size limit and never read", "split it"
-            )
+            raise _absent(conn, capture)
         if prefix < end:
             parts.append(data[max(start - prefix, 0) : end - prefix])
             end = prefix
@@ -213,6 +216,22 @@ def content_from(conn: Connection, capture: Capture, start: int = 0) -> bytes:
             f"capture {capture.id}", "its bytes do not fit its hash", "run `ingestd verify`"
         )
     return content
+
+
+def _absent(conn: Connection, capture: Capture) -> Refused:
+    row = conn.execute(
+        "SELECT v.name FROM archived a JOIN archives v ON v.id = a.archive WHERE a.capture = ?",
+        (capture.id,),
+    ).fetchone()
+    if row is None:
+        return Refused(
+            f"capture {capture.id}", "it was over the size limit and never read", "split it"
+        )
+    return Refused(
+        f"capture {capture.id}",
+        f"its bytes are in the archive {row[0]}",
+        "take them from there, and drop the file again to have it read anew",
+    )
 
 
 def close_capture(

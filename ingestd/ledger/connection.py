@@ -67,6 +67,12 @@ def m0004_outbox(db: Database) -> None:
     put_into_outbox(db.conn, decisions(db.conn))  # of a ledger older than its outbox
 
 
+@migrations()
+def m0005_archives(db: Database) -> None:
+    """Bytes of old captures may be kept in archive files instead."""
+    _run_script(db, "schema_0005_archives.sql")
+
+
 def connect(path: Path | str, *, readonly: bool = False) -> Connection:
     """An open connection with the ledger's settings, read back where it matters.
 

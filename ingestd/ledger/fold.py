@@ -418,9 +418,24 @@ def _reported_chosen(conn: Connection, entries: Sequence[Entry]) -> None:
     )
 
 
+def _captures_archived(conn: Connection, entries: Sequence[Entry]) -> None:
+    for index, body in entries:
+        archive = body["archive"]
+        conn.execute(
+            "INSERT INTO archives VALUES (?, ?, ?, ?)",
+            (archive, body["name"], body["sha256"], index),
+        )
+        conn.executemany(
+            "INSERT INTO archived VALUES (?, ?)",
+            [(capture, archive) for capture in body["captures"]],
+        )
+
+
 _FOLDS: dict[str, Callable[[Connection, Sequence[Entry]], None]] = {
     "ledger_made": _no_table,
     "replayed": _no_table,
+    "ledger_restored": _no_table,
+    "captures_archived": _captures_archived,
     "capture_stored": _capture_stored,
     "capture_read": _capture_read,
     "input_taken": _input_taken,
