@@ -592,7 +592,7 @@ def test_any_bytes_give_a_draft_or_a_parse_error(data: bytes) -> None:
 FIXTURES = Path(__file__).parents[2] / "fixtures"
 LAYOUTS = sorted(
     path.parent.relative_to(FIXTURES).as_posix()
-    for path in FIXTURES.glob("*/*/expected.json")
+    for path in FIXTURES.glob("*/*/input.*")
     if "damage" not in path.parent.name
 )
 
