@@ -59,4 +59,4 @@ def test_report_example_reads_as_the_text_says() -> None:
 )
 def test_every_key_of_the_form_language_is_documented(rules: type[Form]) -> None:
     for key in set(rules.model_fields) - {"name", "fields"}:
-        assert re.search(rf"[`.\[ ]{key}[`\] =]", README), key
+        assert re.search(rf"[`.\[ ]{key}[`\] =.]", README), key
