@@ -2,6 +2,7 @@
 
 from decimal import Decimal
 from fractions import Fraction
+from math import ceil
 
 from ingestd.evaluate.case import RunCase, TubeCase
 from ingestd.evaluate.figures import Exact, per, plain, short
@@ -26,7 +27,7 @@ def usual_factor(at_least: Exact) -> Decimal:
     for factor in USUAL_FACTORS:
         if factor >= at_least:
             return factor
-    return Decimal(-int(-at_least // 1))
+    return Decimal(ceil(at_least))
 
 
 def least_factor_above(current: Decimal) -> Decimal:
