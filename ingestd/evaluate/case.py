@@ -81,6 +81,18 @@ class TubeCase:
         self.missing = ""
 
     @property
+    def counted(self) -> StoredReading:
+        """The reading that counts, for what is only ever asked of a tube that has one.
+
+        Raises:
+            LookupError: none counts, so nothing can be asked.
+
+        """
+        if self.reading is None:
+            raise LookupError(f"tube {self.position} has no reading that counts")
+        return self.reading
+
+    @property
     def is_judged(self) -> bool:
         """True when a reading counts and nothing it needs is still to come."""
         return self.reading is not None and not self.missing

@@ -62,9 +62,7 @@ def state_concentration(run: RunCase, tube: TubeCase) -> None:
 
     Leaves `gross` at None where a finding says why, or where the display showed a token only.
     """
-    reading = tube.reading
-    if reading is None:
-        return
+    reading = tube.counted
     factor = _factor_to_method(run, tube)
     if factor is None:
         return
@@ -108,8 +106,8 @@ def state_concentration(run: RunCase, tube: TubeCase) -> None:
 
 def _take_computed(run: RunCase, tube: TubeCase, computed: Fraction) -> None:
     """Compare the computed concentration with the instrument's, or use it where there is none."""
-    reading = tube.reading
-    if reading is None or reading.censored:
+    reading = tube.counted
+    if reading.censored:
         return
     if reading.value is not None:
         if tube.gross is not None:
@@ -133,9 +131,7 @@ def _take_computed(run: RunCase, tube: TubeCase, computed: Fraction) -> None:
 
 def _factor_to_method(run: RunCase, tube: TubeCase) -> Fraction | None:
     """Return the factor from the reading's unit to the method's, None where a hold says why."""
-    reading, method = tube.reading, run.method
-    if reading is None:
-        return None
+    reading, method = tube.counted, run.method
     position = tube.position
     if not reading.unit and reading.value is None and not reading.censored:
         return SAME  # only an absorbance is shown, which has no unit

@@ -68,8 +68,8 @@ def compute_concentration(run: RunCase, tube: TubeCase) -> Fraction | None:
 
     None where the method has no calibration, nothing was printed, or a hold says why.
     """
-    reading, method, position = tube.reading, run.method, tube.position
-    if reading is None or reading.absorbance is None:
+    reading, method, position = tube.counted, run.method, tube.position
+    if reading.absorbance is None:
         return None
     alone = reading.value is None and not reading.censored
     if method.calibration is None:

@@ -165,8 +165,8 @@ def _span(low: Decimal | None, high: Decimal | None, unit: str) -> str:
 def _pattern(run: RunCase, chart: ChartLimits, tube: TubeCase, value: Exact) -> str:
     """Return the name of the first pattern the value completes, "" for none."""
     deviation = _deviation(chart)
-    reading = tube.reading
-    if deviation is None or reading is None:
+    reading = tube.counted
+    if deviation is None:
         return ""
     earlier: list[Fraction] = []
     nominal = _nominal_of(run, tube)

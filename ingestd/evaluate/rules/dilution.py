@@ -62,9 +62,7 @@ def apply_dilution(run: RunCase, tube: TubeCase, printed: Exact | None) -> Exact
             )
         )
         return None
-    reading = tube.reading
-    if reading is None:
-        return None
+    reading = tube.counted
     stated = reading.dilution
     if factor < 1 or (stated is not None and stated < 1):
         wrong = factor if factor < 1 else stated

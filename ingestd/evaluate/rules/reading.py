@@ -119,8 +119,8 @@ def _numbers(readings: tuple[StoredReading, ...]) -> str:
 
 def judge_time(_run: RunCase, tube: TubeCase) -> Finding | None:
     """Return what the clock leaves in doubt, None where the time is certain."""
-    reading = tube.reading
-    if reading is None or not reading.time_note:
+    reading = tube.counted
+    if not reading.time_note:
         return None
     position = tube.position
     if reading.time_note == "ambiguous":
@@ -152,9 +152,7 @@ def judge_time(_run: RunCase, tube: TubeCase) -> Finding | None:
 
 def judge_possible(run: RunCase, tube: TubeCase) -> Finding | None:
     """Return a refusal of a number further below zero than noise explains, else None."""
-    reading = tube.reading
-    if reading is None:
-        return None
+    reading = tube.counted
     if reading.absorbance is not None and reading.absorbance < ABSORBANCE_NOISE:
         return POSSIBLE.answer(
             REFUSE,

@@ -114,10 +114,8 @@ def _judge_window(
     low: Decimal | None,
     high: Decimal | None,
     since: str,
-) -> Finding | None:
-    reading, position = tube.reading, tube.position
-    if reading is None:
-        return None
+) -> Finding:
+    reading, position = tube.counted, tube.position
     window = _window(low, high)
     start = run.bench.instant(position, "digestion_end" if rule is COOLING else "reagent_added")
     if start is None:

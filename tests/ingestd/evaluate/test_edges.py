@@ -599,3 +599,8 @@ def test_reading_before_its_digestion_ended_is_held_whatever_the_window() -> Non
     shown = reading(3, "407", measured_at=DIGESTED - timedelta(minutes=1))
     outcome = evaluate(day(readings=with_reading(3, shown)))
     assert result_of(outcome, "W-101").state is State.HELD
+
+
+def test_tube_without_reading_refuses_to_be_asked_about_it() -> None:
+    with pytest.raises(LookupError, match="tube 3 has no reading"):
+        _ = RunCase(GOOD).tubes[2].counted
