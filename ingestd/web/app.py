@@ -13,7 +13,17 @@ from starlette.responses import JSONResponse, RedirectResponse, Response
 from ingestd import __version__
 from ingestd.errors import IngestError, Refused
 from ingestd.plan.faults import PlanError
-from ingestd.web import bench, events, live, signing_in, static_files
+from ingestd.web import (
+    bench,
+    controls,
+    events,
+    live,
+    points,
+    results,
+    signing_in,
+    static_files,
+    waiting,
+)
 from ingestd.web.doors import Forbidden, ForgedForm, NotSignedIn, office_of
 from ingestd.web.guard import Guard
 from ingestd.web.live import LiveFeed
@@ -27,6 +37,10 @@ _ROUTERS = (
     live.router,
     signing_in.router,
     bench.router,
+    waiting.router,
+    results.router,
+    points.router,
+    controls.router,
 )
 
 

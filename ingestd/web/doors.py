@@ -199,7 +199,7 @@ class Posted(Needs):
     def __init__(self, role: PersonRole) -> None:
         super().__init__(role, changes=True)
 
-    def __call__(  # type: ignore[override]  # FastAPI reads the form's field from here
+    def __call__(
         self, request: Request, visitor: Signed, csrf: Annotated[str, Form()] = ""
     ) -> Visitor:
         """The visitor.

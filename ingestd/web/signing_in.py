@@ -180,17 +180,22 @@ def change_password(
     address = _address(request)
     with office.reading() as conn:
         kept = find_password(conn, visitor.account)
-    try:
-        if throttle.wait_s(visitor.account, address) > 0:
-            raise Refused("password", "too many tries", "wait a quarter of an hour")
-        if not is_right(kept, old):
-            throttle.note_failure(visitor.account, address)
-            raise Refused("password", "the present one is not right", "type it again")
-        if new != again:
-            raise Refused("password", "the new ones differ", "type both again")
-        hashed = hash_password(new)
-    except Refused as error:
-        tell(request, visitor, "refused", str(error))
+    problem = ""
+    hashed = ""
+    if throttle.wait_s(visitor.account, address) > 0:
+        problem = "Too many tries; wait a quarter of an hour."
+    elif not is_right(kept, old):
+        throttle.note_failure(visitor.account, address)
+        problem = "The present password is not right; type it again."
+    elif new != again:
+        problem = "The new passwords differ; type both again."
+    else:
+        try:
+            hashed = hash_password(new)
+        except Refused as error:
+            problem = str(error)
+    if problem:
+        tell(request, visitor, "refused", problem)
         return RedirectResponse("/account", 303)
     with office.change(by=visitor.account) as change:
         set_password(change, visitor.account, hashed)
@@ -216,7 +221,7 @@ def end_other_session(
 def make_token(
     request: Request,
     visitor: ViewerPosts,
-    name: Annotated[str, Form(max_length=80)] = "",
+    name: Annotated[str, Form(min_length=1, max_length=80, pattern=r"^\S")],
     days: Annotated[int, Form(ge=1, le=MOST_TOKEN_DAYS)] = 90,
     may_change: Annotated[str, Form()] = "",
 ) -> Response:
@@ -224,8 +229,6 @@ def make_token(
     office = office_of(request)
     secret = TOKEN_PREFIX + secrets.token_urlsafe(32)
     try:
-        if not name.strip():
-            raise Refused("token", "it has no name", "name the program that will use it")
         with office.change(by=visitor.account) as change:
             add_token(
                 change,
