@@ -1,0 +1,1 @@
+"""Released results pushed onward, exactly once in effect: to PostgreSQL and to plain files."""
