@@ -15,7 +15,8 @@ class MarkReader:
     """Takes the kernel's marks of damaged bytes out of the stream.
 
     Under PARMRK the kernel writes FF 00 X for a byte X with wrong parity or framing, FF 00 00
-    for a break, and FF FF for a plain FF.
+    for a break, and FF FF for a plain FF. A plain FF that was received before marking began stands
+    alone; it is taken for what it is unless 00 or FF follows.
 
     Source: termios(3) of Linux, PARMRK; worked sequences in test_line_marks.
     """
@@ -37,7 +38,12 @@ class MarkReader:
                 data += marked[at:]
                 break
             data += marked[at:mark]
-            size = 3 if marked[mark + 1 : mark + 2] == b"\0" else 2
+            following = marked[mark + 1 : mark + 2]
+            if following not in (b"", b"\0", b"\xff"):
+                data.append(0xFF)
+                at = mark + 1
+                continue
+            size = 3 if following == b"\0" else 2
             if mark + size > len(marked):
                 self._held = marked[mark:]
                 break

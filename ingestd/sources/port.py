@@ -54,6 +54,7 @@ class Port:
         rest: what had been received and not been read when the port was lost.
         release: undoes what was done to a device beyond opening it.
         is_marked: damaged bytes are marked in what `read` gives.
+        early: bytes received before marking began.
         device: where the port's path led when it was opened.
     """
 
@@ -66,6 +67,7 @@ class Port:
         rest: Callable[[], bytes] = bytes,
         release: Callable[[], None] = lambda: None,
         is_marked: bool = False,
+        early: bytes = b"",
         device: str = "",
     ) -> None:
         self.device = device or wire.port
@@ -75,6 +77,7 @@ class Port:
         self._rest = rest
         self._release = release
         self._marks = MarkReader() if is_marked else None
+        self._early = early
 
     def read(self, timeout_s: float) -> Received:
         """What has arrived; nothing after `timeout_s` of silence.
@@ -82,6 +85,9 @@ class Port:
         Raises:
             PortLost: the port is gone.
         """
+        if self._early:
+            early, self._early = self._early, b""
+            return Received(early)
         with using(self._wire):
             data = self._read(timeout_s)
         return self._marks.read(data) if self._marks else Received(data)
@@ -105,7 +111,8 @@ class Port:
             self._release()
         with contextlib.suppress(*GONE):
             self._line.close()
-        return self._rest()
+        early, self._early = self._early, b""
+        return early + self._rest()
 
 
 def open_port(wire: WireSettings) -> Port:
@@ -179,6 +186,8 @@ def _open_device(wire: WireSettings) -> Port:
         if wire.exclusive:
             # The lock that pyserial takes binds only those who ask for it; this binds the rest.
             fcntl.ioctl(fd, termios.TIOCEXCL)
+        read = _reader(fd, wire)
+        early = read(0.0)
         modes = termios.tcgetattr(fd)
         modes[0] |= termios.INPCK | termios.PARMRK
         modes[0] &= ~(termios.IGNPAR | termios.IGNBRK | termios.BRKINT | termios.ISTRIP)
@@ -196,9 +205,10 @@ def _open_device(wire: WireSettings) -> Port:
     return Port(
         wire,
         line,
-        _reader(fd, wire),
+        read,
         release=release,
         is_marked=True,
+        early=early,
         device=str(Path(wire.port).resolve()),
     )
 

@@ -27,6 +27,10 @@ def test_marks_are_taken_out_and_told(case: str) -> None:
     assert MarkReader().read(marked) == Received(data, bad)
 
 
+def test_plain_ff_from_before_marking_is_kept() -> None:
+    assert MarkReader().read(b"1\xff2\xff\xff3") == Received(b"1\xff2\xff3")
+
+
 def test_mark_cut_in_two_waits_for_its_rest() -> None:
     reader = MarkReader()
     assert reader.read(b"1\xff") == Received(b"1")

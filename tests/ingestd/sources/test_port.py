@@ -58,9 +58,10 @@ class TestDevice:
 
     def test_what_came_before_opening_is_kept(self, pair: tuple[int, str]) -> None:
         ours, name = pair
-        os.write(ours, b"early\r\n")
+        os.write(ours, EVERY_BYTE + b"\xff\x00")
         with closing(open_port(WireSettings(port=name))) as port:
-            assert read_until(port, 7) == b"early\r\n"
+            os.write(ours, b"\xff\x00later")
+            assert read_until(port, 265) == EVERY_BYTE + b"\xff\x00\xff\x00later"
 
     def test_silence_gives_nothing_in_time(self, pair: tuple[int, str]) -> None:
         with closing(open_port(WireSettings(port=pair[1]))) as port:
