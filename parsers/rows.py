@@ -12,6 +12,7 @@ from typing import Final
 from parsers.cells import BLANKS
 from parsers.forms import Form
 from parsers.readings import Span
+from parsers.text import Line
 
 _WORDS: Final = re.compile(r"[^ \t]+")
 _PHRASES: Final = re.compile(r"[^ \t]+(?: [^ \t]+)*")
@@ -77,6 +78,11 @@ class PlacedRow:
         last = self.row.character(cell, end)
         offset = self.offset(first)
         return Span(offset, offset + self.width(self.text[first:last]))
+
+
+def placed(line: Line, row: Row, width: Callable[[str], int]) -> PlacedRow:
+    """The row cut from a line, with its place in the capture."""
+    return PlacedRow(line.text, row, Span(line.start, line.end), line.number, width)
 
 
 Splitter = Callable[[str], Row]

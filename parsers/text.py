@@ -37,6 +37,23 @@ class Damaged(NamedTuple):
     found: str
 
 
+class Line(NamedTuple):
+    """One line without its line end.
+
+    Attributes:
+        text: its characters.
+        start, end: its bytes in the capture.
+        number: counted from 1.
+        next_start: byte offset behind its line end.
+    """
+
+    text: str
+    start: int
+    end: int
+    number: int
+    next_start: int
+
+
 @dataclass(slots=True)
 class Lines:
     """Consecutive lines without their line ends.
