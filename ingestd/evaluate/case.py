@@ -4,7 +4,7 @@ These two are the only mutable values of the judgement. They live inside one cal
 and never leave it.
 """
 
-from datetime import date
+from datetime import date, datetime
 from decimal import Decimal
 from typing import Literal
 
@@ -14,7 +14,17 @@ from ingestd.evaluate.limits_in_tube import lower_limit
 from ingestd.evaluate.local_time import local_day
 from ingestd.evaluate.own_uncertainty import NOT_STATED
 from ingestd.evaluate.rules.rule import HOLD, REFUSE
-from ingestd.model import Finding, KitLot, Role, RunFacts, Sample, StoredReading, Tube, Verdict
+from ingestd.model import (
+    ControlPoint,
+    Finding,
+    KitLot,
+    Role,
+    RunFacts,
+    Sample,
+    StoredReading,
+    Tube,
+    Verdict,
+)
 
 SAMPLE_LIKE = (Role.SAMPLE, Role.DUPLICATE, Role.SPIKE)
 """Tubes that hold sample water and reagent, so that everything asked of a sample is asked."""
@@ -120,12 +130,13 @@ class RunCase:
             `low_name` what it is called.
         lots: answers by kit lot, as they are found.
         digestions: answers by what was noted of start, end and temperature, as they are found.
-        histories: earlier numbers of each sampling point, sorted, filled as they are asked for.
+        histories: earlier numbers of each sampling point, sorted; None until they are asked for.
         uncertainty: what the control history says of the method's results.
         coloured: the colour blank of each sample that has one.
     """
 
     __slots__ = (
+        "_controls",
         "bench",
         "chloride",
         "closed",
@@ -164,8 +175,9 @@ class RunCase:
         self.of_sample: dict[str, list[TubeCase]] = {}
         self.of_its_own: dict[str, list[Finding]] = {}
         self.coloured: dict[str, TubeCase] = {}
-        self.histories: dict[str, list[Decimal]] = {}
+        self.histories: dict[str, list[Decimal]] | None = None
         self.digestions: dict[tuple[str | None, str | None, str | None], Answer] = {}
+        self._controls: list[ControlPoint] | None = None
         self.lots: dict[str, Answer] = {}
         self.uncertainty = NOT_STATED
         self.high = facts.method.range_high
@@ -187,6 +199,12 @@ class RunCase:
                 if tube.role is Role.COLOUR_BLANK and case.void is None:
                     self.coloured.setdefault(tube.sample, case)
 
+    def newest_controls(self) -> list[ControlPoint]:
+        """Return earlier control values, newest first, whatever order they came in."""
+        if self._controls is None:
+            self._controls = sorted(self.facts.control_history, key=_when, reverse=True)
+        return self._controls
+
     def lot_of(self, tube: TubeCase) -> KitLot | None:
         """Return the kit lot of the tube, None where it is unknown."""
         return self.facts.lots.get(tube.lot) if tube.lot else None
@@ -204,6 +222,10 @@ class RunCase:
     def of_role(self, role: Role) -> list[TubeCase]:
         """Return the tubes of one role that are not void, in order of position."""
         return [t for t in self.tubes if t.role is role and t.void is None]
+
+
+def _when(point: ControlPoint) -> tuple[datetime, str, int]:
+    return point.at, point.run, point.position
 
 
 def _position(tube: Tube) -> int:

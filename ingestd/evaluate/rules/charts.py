@@ -1,10 +1,11 @@
 """Whether the run's controls fit the laboratory's own control charts."""
 
+from collections.abc import Sequence
 from decimal import Decimal
 from fractions import Fraction
 
 from ingestd.evaluate.case import RunCase, TubeCase
-from ingestd.evaluate.figures import Exact, as_digits, plain, short
+from ingestd.evaluate.figures import Exact, as_digits, less, plain, short
 from ingestd.evaluate.rules.duplicates import pairs_of
 from ingestd.evaluate.rules.rule import CAUTION, HOLD, PASS, Rule
 from ingestd.evaluate.run_rules import (
@@ -12,6 +13,7 @@ from ingestd.evaluate.run_rules import (
     FOUR_OF_FIVE_BEYOND_ONE,
     SEVEN_RISING_OR_FALLING,
     TWO_OF_THREE_BEYOND_TWO,
+    RunRule,
     signals_at_last,
 )
 from ingestd.model import ChartLimits, ControlPoint, Finding, Role
@@ -165,33 +167,48 @@ def _span(low: Decimal | None, high: Decimal | None, unit: str) -> str:
 def _pattern(run: RunCase, chart: ChartLimits, tube: TubeCase, value: Exact) -> str:
     """Return the name of the first pattern the value completes, "" for none."""
     deviation = _deviation(chart)
-    reading = tube.counted
     if deviation is None:
         return ""
-    earlier: list[Fraction] = []
+    earlier: list[Exact] = []
     nominal = _nominal_of(run, tube)
-    history = sorted(run.facts.control_history, key=lambda p: (p.at, p.run, p.position))
-    for point in reversed(history):
-        if len(earlier) == _LONGEST:
+    instrument = tube.counted.instrument
+    for point in run.newest_controls():
+        if len(earlier) == _LONGEST - 1:
             break
-        if point.role is tube.role and (
-            not chart.instrument or point.instrument == reading.instrument
-        ):
+        if point.role is tube.role and (not chart.instrument or point.instrument == instrument):
             before = _charted(chart, point, nominal)
             if before is not None:
                 earlier.append(before)
-    distances = [
-        (Fraction(v) - Fraction(chart.centre)) / deviation for v in (*reversed(earlier), value)
-    ]
-    return next((rule.name for rule in PATTERNS if signals_at_last(rule, distances)), "")
+    row = [less(v, chart.centre) for v in (*reversed(earlier), value)]
+    for rule in PATTERNS:
+        # Ratios are dear, so the whole rule is asked only where its ends do not rule it out.
+        if _may_complete(rule, row[-rule.window :], deviation) and signals_at_last(
+            rule, [Fraction(v) / deviation for v in row[-rule.window :]]
+        ):
+            return rule.name
+    return ""
 
 
-def _charted(chart: ChartLimits, point: ControlPoint, nominal: Decimal | None) -> Fraction | None:
+def _may_complete(rule: RunRule, recent: Sequence[Exact], deviation: Fraction) -> bool:
+    """Say whether the first and last two values leave the pattern possible."""
+    if len(recent) < max(rule.needed, 2):
+        return False
+    first, before, last = recent[0], recent[-2], recent[-1]
+    if rule.pattern == "trend":
+        rises = last > before
+        return (last > first) is rises and (recent[1] > first) is rises
+    above = last > 0
+    if rule.needed == rule.window and not ((first > 0) is above is (before > 0)):
+        return False
+    return abs(Fraction(last)) > rule.beyond * deviation
+
+
+def _charted(chart: ChartLimits, point: ControlPoint, nominal: Decimal | None) -> Exact | None:
     if chart.kind == "range":
         return _relative(point.value, point.partner)
     if chart.kind == "mean" and not _same(point.nominal, nominal):
         return None
-    return Fraction(point.value)
+    return point.value
 
 
 def _same(one: Decimal | None, other: Decimal | None) -> bool:

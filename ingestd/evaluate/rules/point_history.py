@@ -73,32 +73,34 @@ def compare_history(run: RunCase, sample: str, value: Decimal) -> Finding | None
 
 
 def _history_of(run: RunCase, point: str) -> list[Decimal]:
-    """Return the point's earlier numbers in the method's unit, sorted; looked up once a run."""
-    known = run.histories.get(point)
-    if known is not None:
-        return known
+    """Return the point's earlier numbers in the method's unit, sorted."""
+    if run.histories is None:
+        run.histories = _by_point(run)
+    return run.histories.get(point, [])
+
+
+def _by_point(run: RunCase) -> dict[str, list[Decimal]]:
     method = run.method
-    values: list[Decimal] = []
+    found: dict[str, list[Decimal]] = {}
     for earlier in run.facts.point_history:
         if (
-            earlier.point != point
-            or earlier.censored
+            earlier.censored
             or earlier.analyte != method.analyte
             or earlier.fraction != method.fraction
         ):
             continue
-        if earlier.unit == method.unit and earlier.basis == method.basis:
-            values.append(earlier.value)
-            continue
-        try:
-            basis = earlier.basis or method.basis
-            factor = unit_factor(earlier.unit, basis, method.unit, method.basis or basis)
-        except UnitError:
-            continue  # a history in another quantity says nothing here
-        values.append(_converted(earlier.value, factor))
-    values.sort()
-    run.histories[point] = values
-    return values
+        value = earlier.value
+        if earlier.unit != method.unit or earlier.basis != method.basis:
+            try:
+                basis = earlier.basis or method.basis
+                factor = unit_factor(earlier.unit, basis, method.unit, method.basis or basis)
+            except UnitError:
+                continue  # a history in another quantity says nothing here
+            value = _converted(value, factor)
+        found.setdefault(earlier.point, []).append(value)
+    for values in found.values():
+        values.sort()
+    return found
 
 
 def _converted(value: Decimal, factor: Fraction) -> Decimal:

@@ -1,5 +1,6 @@
 """Corners of single rules that a whole spoiled day would show only in passing."""
 
+import random
 from dataclasses import replace
 from datetime import timedelta
 from decimal import Decimal
@@ -11,8 +12,10 @@ from ingestd.evaluate import RULES, evaluate
 from ingestd.evaluate.case import RunCase
 from ingestd.evaluate.concentration import unit_factor
 from ingestd.evaluate.dilution_proposal import usual_factor
+from ingestd.evaluate.rules.charts import PATTERNS
 from ingestd.evaluate.rules.control_standard import nominal_of
 from ingestd.evaluate.rules.rule import Rule
+from ingestd.evaluate.run_rules import signals_at_last
 from ingestd.model import (
     ChartLimits,
     HoldingTime,
@@ -604,3 +607,22 @@ def test_reading_before_its_digestion_ended_is_held_whatever_the_window() -> Non
 def test_tube_without_reading_refuses_to_be_asked_about_it() -> None:
     with pytest.raises(LookupError, match="tube 3 has no reading"):
         _ = RunCase(GOOD).tubes[2].counted
+
+
+@pytest.mark.parametrize("seed", range(40))
+def test_patterns_on_a_chart_are_those_of_the_run_rules(seed: int) -> None:
+    """The quick look that saves ratios never changes what the exact rules say."""
+    chance = random.Random(seed)
+    drift = chance.choice([0, 0, 4, -4, 9])
+    row = [500 + drift * n // 2 + round(chance.gauss(0, 12)) for n in range(10)]
+    last = max(min(row[-1], 519), 481)
+    distances = [Fraction(v - 500, 10) for v in (*row[:-1], last)]
+    want = next((r.name for r in PATTERNS if signals_at_last(r, distances)), "")
+    facts = day(
+        chart_limits=(CHART,),
+        control_history=history(*map(str, row[:-1])),
+        readings=readings({**SHOWN, 2: str(last)}),
+    )
+    assert [f.limit for f in findings_of(evaluate(facts), "control_chart")] == [
+        want or "470 to 530 mg/L"
+    ]
