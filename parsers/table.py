@@ -100,8 +100,7 @@ class TableReader:
                 if at >= count:
                     break
             if at in lines.damaged:
-                while self._waiting:
-                    self._abandon_quoted("a closing quote")
+                self._abandon_all_quoted()
                 self._refuse_damaged(lines, at)
             else:
                 is_last = at + 1 == count
@@ -260,6 +259,10 @@ class TableReader:
         raw = self._data[first.start - self._origin : last.end - self._origin]
         return raw.decode((self._lines.encoding or "ascii").replace("windows-", "cp"))
 
+    def _abandon_all_quoted(self) -> None:
+        while self._waiting:
+            self._abandon_quoted("a closing quote")
+
     def _abandon_quoted(self, expected: str) -> None:
         lines = list(self._waiting)
         self._waiting.clear()
@@ -300,13 +303,10 @@ class TableReader:
         self._kept = self._resume()
         if not self._final:
             return
-        while self._waiting:
-            self._abandon_quoted("a closing quote")
         tail = self._lines.tail()
         if tail is not None:
             self._take_tail(tail)
-        while self._waiting:
-            self._abandon_quoted("a closing quote")
+        self._abandon_all_quoted()
         if self._mood == "seek" and self._heading.has_content:
             self._seek(None)
         elif self._mood == "seek":
@@ -326,6 +326,7 @@ class TableReader:
         text, start, end = tail.texts[0], tail.starts[0], tail.ends[0]
         line = Line(text, start, end, tail.first, end)
         if tail.damaged:
+            self._abandon_all_quoted()
             self._refuse_damaged(tail, 0)
             return
         passes = any(is_ignored(text) for is_ignored in self._ignore) or not text.strip(BLANKS)
@@ -338,6 +339,7 @@ class TableReader:
         ):
             self._take_line(line)
             return
+        self._abandon_all_quoted()
         self._refuse(line, 'a line end (else last_line = "any" in the form)', text[-40:])
 
     def _part(self, *, is_last: bool) -> Parsed:

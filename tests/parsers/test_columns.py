@@ -141,3 +141,21 @@ def test_tabs_between_cells_are_no_control_characters() -> None:
     got = parse(b"v\tb\n1\tx\n2\ty\x02\n3\tz\n", form)
     assert [str(reading.value) for reading in got.readings] == ["1", "3"]
     assert [fault.line for fault in got.faults] == [3]
+
+
+def test_more_different_texts_than_are_remembered_are_all_read() -> None:
+    rows = "".join(f"{n}.5,{n}\n" for n in range(101_000))
+    form = own("[fields.value]\ncolumn = 'v'\n[fields.lot]\ncolumn = 'b'")
+    got = parse(("v,b\n" + rows).encode(), form)
+    assert len(got.readings) == 101_000
+    assert all(str(r.value) == f"{n}.5" for n, r in enumerate(got.readings))
+
+
+def test_fields_of_the_forms_own_kind_are_checked_in_runs_too() -> None:
+    form = own(
+        "[fields.absorbance]\ncolumn = 'v'\nbelow_marks = '<'\n"
+        "[fields.count]\ncolumn = 'b'\nkind = 'integer'"
+    )
+    got = parse(b"v,b\n0.5,1\n<0.1,2\n0.7,x\n", form)
+    assert [str(reading.absorbance) for reading in got.readings] == ["0.5", "None"]
+    assert [fault.field for fault in got.faults] == ["count"]

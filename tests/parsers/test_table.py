@@ -11,6 +11,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from parsers import Form, Parsed, ParseError, Resume, load_form, parse, parse_in_parts
+from parsers.layout import layout_without_names
+from parsers.report import ReportReader
+from parsers.rows import splitter
+from parsers.table import TableReader
 
 FORMS = Path(__file__).parents[2] / "parsers" / "forms"
 
@@ -385,3 +389,116 @@ def test_resume_is_plain_json() -> None:
     more = parse(b"b,2\n", STATED, resume=again)
     assert more.readings[0].fields["lot"] == "1"
     assert more.readings[0].spans["date"] == first.readings[0].spans["date"]
+
+
+def test_two_columns_of_one_name_in_a_later_block_cost_that_block_only() -> None:
+    good = b"day,2026-03-02\nbox,1\ns,v\na,1\n\n"
+    got = parse(good + b"day,2026-03-02\nbox,1\ns,v,v\na,1,2\n\n" + good, STATED)
+    assert len(got.readings) == 2
+    assert expected(got) == ["8: one column v, not 2"]
+
+
+def test_wide_row_without_values_still_shows_its_faults() -> None:
+    form = form_of(
+        "delimiter = ','\n[table.wide]\ncolumns = [{ column = 'x', method = 'X' }]",
+        "[fields.date]\ncolumn = 'd'\npatterns = 'YYYY-MM-DD'\nprefix = 'on '\n[fields.value]",
+    )
+    got = parse(b"d,x\n2026-03-02,\n", form)
+    assert expected(got) == ["2: text that begins with 'on '"]
+
+
+def test_fixed_text_with_nothing_inside_is_an_empty_place() -> None:
+    form = form_of("delimiter = ','", "[fields.value]\ncolumn = 'v'\nprefix = '('\nsuffix = ')'")
+    got = parse(b"v\n(1)\n( )\n(\n", form)
+    assert values(got) == [(None, "1")]
+    assert expected(got) == ["3: a number, not an empty place", "4: text that ends with ')'"]
+
+
+def test_a_lost_block_passes_over_its_rows_until_a_blank_line() -> None:
+    good = b"day,2026-03-02\nbox,1\ns,v\na,1\n\n"
+    for cut in (b"day,2026-03-02\nbox,1\ns,v,v\na,1,2\nb,2,3", b"x\n" * 60):
+        got = parse(good + cut, STATED)
+        assert len(got.readings) == 1
+        assert len(got.faults) == 1
+        first = parse(good + cut, STATED, final=False)
+        assert first.resume is not None
+        again = parse(cut[len(cut) :] + b"\n" + good, STATED, resume=first.resume)
+        assert len(again.readings) <= 1
+
+
+def test_header_line_without_names_is_waited_for() -> None:
+    form = form_of(
+        "delimiter = '|'\nheader = 'none'\ncells = 2\nheader_pattern = 'top'\nheader_within = 3",
+        "[fields.sample]\nposition = 1\n[fields.value]\nposition = 2",
+    )
+    first = parse(b"a\n", form, final=False)
+    assert first.resume == Resume()
+    assert values(parse(b"a\ntop\nx|1\n", form)) == [("x", "1")]
+    assert expected(parse(b"a|1\ntop\nx|1\n", form)) == ["1: no row above the header"]
+    with pytest.raises(ParseError, match="a header line: top"):
+        parse(b"a\nb\nc\n", form, final=False)
+
+
+def test_resume_within_a_table_without_names_goes_on_below_its_header() -> None:
+    form = form_of(
+        "delimiter = '|'\nheader = 'none'\ncells = 2\nheader_pattern = 'top .*'",
+        "[fields.lot]\nlabel = 'box'\n[fields.sample]\nposition = 1\n[fields.value]\nposition = 2",
+    )
+    first = parse(b"box: 7\ntop of it\nx|1\n", form, final=False)
+    assert first.resume is not None
+    more = parse(b"top of it\ny|2\n", form, resume=first.resume)
+    assert values(more) == [("y", "2")]
+    assert more.readings[0].fields["lot"] == "7"
+
+
+def test_too_many_rows_stay_too_many_after_resume() -> None:
+    form = PLAIN.model_copy(update={"limits": PLAIN.limits.model_copy(update={"rows": 1})})
+    first = parse(b"s,v\na,1\nb,2\n", form, final=False)
+    assert expected(first) == ["3: at most 1 rows"]
+    assert first.resume is not None
+    more = parse(b"c,3\n", form, resume=first.resume)
+    assert (more.readings, more.faults) == ((), ())
+
+
+def test_unclosed_quote_at_the_end_of_a_final_file_costs_its_line() -> None:
+    form = form_of(
+        'delimiter = ","\nline_breaks_in_quotes = true',
+        "[fields.sample]\ncolumn = 's'\n[fields.value]\ncolumn = 'v'",
+        "[text]\nlast_line = 'any'",
+    )
+    assert expected(parse(b's,v\na,1\n"b,2', form)) == ["3: a closing quote"]
+    assert values(parse(b's,v\na,1\n"b\nc",2', form)) == [("a", "1"), ("b\nc", "2")]
+
+
+def test_readers_refuse_a_form_of_another_shape() -> None:
+    report = load_form((FORMS / "labelled_report.toml").read_bytes(), "r")
+    with pytest.raises(ValueError, match="is no table"):
+        TableReader(report, b"", final=True, resume=None)
+    with pytest.raises(ValueError, match="is no report"):
+        ReportReader(PLAIN, b"", final=True, resume=None)
+    with pytest.raises(ValueError, match="only a table"):
+        splitter(report)
+    with pytest.raises(ValueError, match="only a table"):
+        layout_without_names(report)
+
+
+def test_unclosed_quote_before_an_unended_or_damaged_last_line_is_told_first() -> None:
+    form = form_of(
+        'delimiter = ","\nline_breaks_in_quotes = true',
+        "[fields.sample]\ncolumn = 's'\n[fields.value]\ncolumn = 'v'",
+    )
+    for tail in (b"c,3", b"c\xff"):
+        got = parse(b's,v\n"b,2\n' + tail, form)
+        assert [fault.line for fault in got.faults] == [2, 3]
+
+
+def test_empty_cells_of_a_short_row_are_empty_places() -> None:
+    form = form_of(
+        "delimiter = ','\nshort_rows = true",
+        "[fields.sample]\ncolumn = 's'\n[fields.value]\ncolumn = 'v'\n[fields.lot]\n"
+        "column = 'l'\nrequired = 'place'",
+    )
+    got = parse(b"s,v,l\na,1\nb\n", form)
+    assert values(got) == [("a", "1")]
+    assert expected(got) == ["3: a number, not an empty place"]
+    assert got.faults[0].offset == 11
