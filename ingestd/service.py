@@ -4,6 +4,7 @@ Start: ledger opened and checked, forms in force, captures left from before read
 sources. Stop: sources first, then the writer finishes what it was asked, then a checkpoint.
 """
 
+import contextlib
 import fcntl
 import gc
 import os
@@ -11,6 +12,7 @@ import signal
 import threading
 import time
 from collections.abc import Callable, Mapping
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -20,19 +22,21 @@ from ingestd.checkpointing import write_checkpoint
 from ingestd.config import Config
 from ingestd.config import LineSource as LineConfig
 from ingestd.errors import ConfigError, IngestError, LedgerMismatch, StoreFull
+from ingestd.ledger.source_states import SourceState, keep_source_states
 from ingestd.ledger.store import Ledger
 from ingestd.notify import notify, watchdog_interval_s
 from ingestd.pipeline import SERVICE, Pipeline
 from ingestd.planning import PLAN_SOURCE, take_forms
 from ingestd.sources.arrivals import Arrival
 from ingestd.sources.folder import FolderSource
-from ingestd.sources.folder_settings import FolderSettings
-from ingestd.sources.line_settings import LineArrival, LineSettings
+from ingestd.sources.folder_settings import FolderSettings, FolderStatus
+from ingestd.sources.line_settings import LineArrival, LineSettings, LineStatus
 from ingestd.sources.serial_line import LineSource
 from ingestd.writer import Writer
 from parsers import Form
 
 CHECKPOINT_S = 600.0
+SAY_S = 30.0  # how old what the ledger says of the sources may be while nothing changes
 TURN_S = 0.5  # how often the supervisor looks around
 PLAN_IGNORES = ("~$*", ".*", "*.tmp", "*.part", "*~", "*.md")
 
@@ -74,6 +78,8 @@ class Service:
         self._failure: BaseException | None = None
         self._lock_fd: int | None = None
         self._is_full = False
+        self._said: list[tuple[str, str, str]] = []
+        self._say_again = 0.0
 
     # --- life ---------------------------------------------------------------------------------
 
@@ -128,6 +134,7 @@ class Service:
             if ping_s is not None and now >= next_ping and self._is_healthy():
                 notify("WATCHDOG=1")
                 next_ping = now + ping_s
+            self._say_source_states()
             if now >= next_checkpoint:
                 self._checkpoint()
                 next_checkpoint = now + CHECKPOINT_S
@@ -145,6 +152,7 @@ class Service:
             source.join()
         if self.writer.is_alive:
             if self._failure is None:
+                self._say_source_states(stopped=True)
                 self._checkpoint()
             self.writer.stop()
         self.log.info(events.SERVICE_STOPPED, clean=self._failure is None)
@@ -272,6 +280,28 @@ class Service:
         """The writer answers within its turn, and every source's thread lives."""
         return self.writer.is_alive and all(source.status().is_alive for source in self._sources())
 
+    def _say_source_states(self, *, stopped: bool = False) -> None:
+        """Tell the ledger how the sources are doing, when that has changed or grown old."""
+        states = [_folder_state(folder.status()) for folder in self.folders]
+        states += [_line_state(line.status()) for line in self.lines]
+        if stopped:
+            states = [
+                replace(one, state="stopped", detail="the service is stopped") for one in states
+            ]
+        now = time.monotonic()
+        troubles = [(one.name, one.state, one.detail) for one in states]
+        if troubles == self._said and now < self._say_again and not stopped:
+            return
+        self._said, self._say_again = troubles, now + SAY_S
+
+        def keep(pipeline: Pipeline) -> bool:
+            with pipeline.ledger.change(at=self.clock(), by=SERVICE) as change:
+                keep_source_states(change.conn, states, at=self.clock())
+            return True
+
+        with contextlib.suppress(IngestError):  # a full disk is told where it stops intake
+            self.writer.ask(keep)
+
     def _checkpoint(self) -> None:
         try:
             checkpoint = self.writer.ask(
@@ -288,3 +318,30 @@ class Service:
             events.SERVICE_FAILED, problem=str(error), kind=type(error).__name__, exc_info=error
         )
         self._stop.set()
+
+
+def _folder_state(status: FolderStatus) -> SourceState:
+    return SourceState(
+        name=status.name,
+        kind="folder",
+        state=status.state,
+        detail=status.detail,
+        place=str(status.path),
+        backend=status.backend,
+        last_arrival_at=status.last_arrival_at,
+        files_waiting=status.files_waiting,
+    )
+
+
+def _line_state(status: LineStatus) -> SourceState:
+    return SourceState(
+        name=status.name,
+        kind="line",
+        state=status.state,
+        detail=status.detail,
+        place=status.port,
+        backend=status.device,
+        last_arrival_at=status.last_byte_at,
+        frames=status.frames,
+        damaged=status.damaged,
+    )

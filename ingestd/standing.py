@@ -11,6 +11,7 @@ from ingestd.gathering import day_of
 from ingestd.ledger.checkpoints import load_key, public_key_text
 from ingestd.ledger.connection import Connection
 from ingestd.ledger.plan import BookKeeper
+from ingestd.ledger.source_states import source_states
 
 EXPIRY_NOTICE = timedelta(days=14)
 
@@ -30,15 +31,17 @@ class Standing:
     lots_expiring: tuple[str, ...]
     disk_free_mib: int
     public_key: str
+    sources: tuple[tuple[str, str, str], ...] = ()
 
     @property
     def needs_a_hand(self) -> bool:
-        """True if something waits for a person."""
+        """True if something waits for a person, or a source is not as it should be."""
         return bool(
             self.captures.get("failed")
             or self.readings_waiting
             or self.results.get("held")
             or self.proposed
+            or any(state not in ("ok", "stopped") for _, state, _ in self.sources)
         )
 
     def as_dict(self) -> dict[str, object]:
@@ -50,6 +53,10 @@ class Standing:
         return (
             ("site", self.site),
             ("last arrival, UTC", self.last_arrival or "none"),
+            *(
+                (f"source {name}", f"{state}{': ' + detail if detail else ''}")
+                for name, state, detail in self.sources
+            ),
             ("captures", _counts(self.captures)),
             ("readings that wait", self.readings_waiting),
             ("runs open", self.runs_open),
@@ -85,6 +92,7 @@ def standing(conn: Connection, config: Config, *, now: datetime | None = None) -
         public_key=public_key_text(load_key(path), origin_of(config.site.name))
         if path.exists()
         else "",
+        sources=tuple((one.name, one.state, one.detail) for one in source_states(conn)[0]),
     )
 
 

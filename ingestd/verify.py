@@ -27,6 +27,7 @@ NOT_FOLDED = (
     "frontier",
     "captures",
     "attempts",
+    "source_states",
     "passwords",
     "sessions",
     "api_tokens",

@@ -73,6 +73,12 @@ def m0005_archives(db: Database) -> None:
     _run_script(db, "schema_0005_archives.sql")
 
 
+@migrations()
+def m0006_source_states(db: Database) -> None:
+    """How each source is doing, as the service last said."""
+    _run_script(db, "schema_0006_source_states.sql")
+
+
 def connect(path: Path | str, *, readonly: bool = False) -> Connection:
     """An open connection with the ledger's settings, read back where it matters.
 
