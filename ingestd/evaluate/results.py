@@ -7,6 +7,7 @@ from typing import Literal
 from ingestd.evaluate.case import RunCase, TubeCase
 from ingestd.evaluate.figures import Exact, as_digits, plain, round_decimal
 from ingestd.evaluate.rounding import leading_place, round_to
+from ingestd.evaluate.rules.earlier_result import compare_earlier
 from ingestd.evaluate.rules.point_history import compare_history
 from ingestd.evaluate.rules.rule import CAUTION, HOLD, PASS, REFUSE, Parameters, Rule
 from ingestd.evaluate.rules.sum_checks import as_sample_value, check_sums
@@ -124,6 +125,8 @@ def _state(
             if note is not None:
                 findings.append(note)
         if run.facts.companions:
+            if not censored:
+                findings += compare_earlier(run, sample, stated, uncertainty)
             own_value = as_sample_value(run, sample, stated, censored, uncertainty)
             findings += check_sums(run, own_value)
     blocking, cautions, passes = _parted(findings)

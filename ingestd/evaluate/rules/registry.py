@@ -11,6 +11,7 @@ from ingestd.evaluate.rules.control_standard import CONTROL_STANDARD
 from ingestd.evaluate.rules.digestion import DIGESTION
 from ingestd.evaluate.rules.dilution import DILUTION_ONCE
 from ingestd.evaluate.rules.duplicates import DUPLICATE
+from ingestd.evaluate.rules.earlier_result import EARLIER_RESULT
 from ingestd.evaluate.rules.fast_digestion import FAST_DIGESTION
 from ingestd.evaluate.rules.interferents import INTERFERENT
 from ingestd.evaluate.rules.kit_lot import BOX_COUNT, KIT_LOT
@@ -61,6 +62,7 @@ RULES: dict[str, Rule] = {
         COMPLETENESS,
         STATEMENT,
         UNCERTAINTY,
+        EARLIER_RESULT,
         SUM_CHECKS,
         POINT_HISTORY,
     )

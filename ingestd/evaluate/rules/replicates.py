@@ -82,8 +82,11 @@ def judge_uneven_pairs(run: RunCase) -> None:
     Pairs that differ by no more than the floor are left out: near the lower limit the relative
     scatter of a good pair says nothing.
     """
+    planned = pairs_of(run)
+    if len(planned) < 3:
+        return
     pairs = []
-    for tube, other in pairs_of(run):
+    for tube, other in planned:
         if tube.is_judged and other.is_judged and not tube.censored and not other.censored:
             if tube.value is None or other.value is None:
                 continue

@@ -1248,6 +1248,25 @@ spoiled(
 )
 
 
+en = "E_n no larger than 1, ISO 13528 (from memory)"
+spoiled(
+    "earlier_result",
+    PASS,
+    "agrees",
+    day(companions=(companion("COD", "440", uncertainty=Decimal(20)),)),
+    "they agree",
+    en,
+)
+spoiled(
+    "earlier_result",
+    CAUTION,
+    "contradicts",
+    day(companions=(companion("COD", "520", uncertainty=Decimal(20)),)),
+    "is 407 mg/L here and 520 mg/L in another run, further apart",
+    en,
+)
+
+
 def past(*values: str) -> tuple[SampleValue, ...]:
     return tuple(
         companion("COD", v, sample=f"V-{n}", point="inlet", at=START - timedelta(days=n + 1))

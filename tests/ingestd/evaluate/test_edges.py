@@ -456,6 +456,20 @@ def test_part_from_this_run_is_held_against_the_whole_from_another() -> None:
     assert worst(findings_of(evaluate(facts), "sum_check")) is Verdict.CAUTION
 
 
+def test_earlier_result_is_compared_only_as_a_number_of_the_same_quantity() -> None:
+    def answers(*companions: SampleValue) -> list[Verdict]:
+        facts = day(companions=companions)
+        return [f.verdict for f in findings_of(evaluate(facts), "earlier_result")]
+
+    other = value_of("COD", "0.9", "O2", unit="g/L", uncertainty=Decimal("0.05"))
+    assert answers(other) == [Verdict.CAUTION]
+    assert answers(value_of("COD", "0.41", "O2", unit="g/L", uncertainty=None)) == [Verdict.PASS]
+    assert answers(replace(other, censored="<")) == []
+    assert answers(replace(other, fraction="filtered")) == []
+    assert answers(replace(other, basis="N")) == []
+    assert answers(replace(other, sample="W-999")) == []
+
+
 # --- replicates, spikes, calibration ---------------------------------------------------------
 
 
