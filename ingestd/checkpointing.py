@@ -3,22 +3,26 @@
 A checkpoint kept elsewhere is what shows later that the journal's end was cut off.
 """
 
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from urllib.parse import quote
+
+from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 
 from ingestd.config import Config
 from ingestd.ledger.checkpoints import (
     Checkpoint,
     CheckpointError,
+    admit_checkpoint,
     load_key,
     make_key,
     public_key_text,
     read_checkpoints,
     sign_checkpoint,
 )
-from ingestd.ledger.checkpoints import write_checkpoint as write_file
 from ingestd.ledger.connection import Connection
-from ingestd.ledger.merkle import Frontier
+from ingestd.ledger.merkle import Frontier, consistency_proof
+from ingestd.steps import step
 
 KEY_NAME = "journal.key"
 
@@ -36,39 +40,106 @@ def origin_of(site: str) -> str:
 def write_checkpoint(conn: Connection, config: Config) -> Checkpoint:
     """Sign the journal as it stands and write it to the checkpoint folders.
 
+    Nothing is signed that does not continue what was signed before: a ledger rolled back to an
+    older copy would otherwise get a second history with a good signature.
+
     Args:
         conn: outside any transaction, so that only durable entries are signed.
         config: names the folders; the key is made at the first call.
 
     Raises:
+        CheckpointError: the journal does not continue a kept checkpoint, beside the ledger or at
+            the witness; the refused text is kept there as evidence.
         OSError: a folder cannot be written.
+    """
+    key = signing_key(config)
+    origin = origin_of(config.site.name)
+    verifier = public_key_text(key, origin)
+    size, nodes = conn.execute("SELECT size, nodes FROM frontier").fetchone()
+    checkpoint = sign_checkpoint(key, origin, size, Frontier.from_bytes(nodes).root())
+
+    def prove(old_size: int, new_size: int) -> Sequence[bytes]:
+        return consistency_proof(leaves_of(conn), old_size, new_size)
+
+    for folder in (config.ledger.checkpoints, config.ledger.witness):
+        if folder is None:
+            continue
+        folder.mkdir(parents=True, exist_ok=True)
+        try:
+            admit_checkpoint(folder, checkpoint.text, verifier, prove)
+        except CheckpointError:
+            _keep_refused(folder, checkpoint)
+            raise
+        step("checkpoint_written")
+    return checkpoint
+
+
+def signing_key(config: Config) -> Ed25519PrivateKey:
+    """The journal's signing key, made if there is none yet.
+
+    Raises:
+        CheckpointError: others can read it, or it is none.
+        OSError: it cannot be written.
     """
     path = key_path(config)
     if not path.exists():
         make_key(path)
-    key = load_key(path)
-    size, nodes = conn.execute("SELECT size, nodes FROM frontier").fetchone()
-    root = Frontier.from_bytes(nodes).root()
-    checkpoint = sign_checkpoint(key, origin_of(config.site.name), size, root)
-    for folder in (config.ledger.checkpoints, config.ledger.witness):
-        if folder is not None:
-            folder.mkdir(parents=True, exist_ok=True)
-            write_file(folder, checkpoint)
-    return checkpoint
+        step("key_made")
+    return load_key(path)
 
 
-def known_checkpoints(config: Config) -> tuple[list[Checkpoint], list[str]]:
-    """Verified checkpoints from beside the ledger and from the second place, and complaints.
+def leaves_of(conn: Connection) -> Callable[[int, int], list[bytes]]:
+    """The journal's leaf hashes from one index up to another, read when asked for."""
 
-    The complaints name checkpoint files that are not what this journal's key signed.
+    def leaves(start: int, stop: int) -> list[bytes]:
+        rows = conn.execute(
+            "SELECT leaf FROM journal WHERE idx >= ? AND idx < ? ORDER BY idx", (start, stop)
+        )
+        return [leaf for (leaf,) in rows]
+
+    return leaves
+
+
+def _keep_refused(folder: Path, checkpoint: Checkpoint) -> None:
+    name = f"refused-{checkpoint.size:016d}-{checkpoint.root.hex()[:16]}.txt"
+    path = folder / name
+    if not path.exists():
+        path.write_text(checkpoint.text, encoding="utf-8")
+
+
+def known_checkpoints(
+    config: Config, *, folders: Sequence[Path] = (), verifier: str | None = None
+) -> tuple[list[Checkpoint], list[str]]:
+    """Verified checkpoints from beside the ledger, from the witness and from elsewhere, and
+    complaints.
+
+    The complaints name checkpoint files that are not what this journal's key signed, and
+    checkpoints for which there is no key to check them with.
+
+    Args:
+        folders: more folders to read.
+        verifier: the public key as it was published; else that of the key beside the ledger.
     """
     found: dict[tuple[int, bytes], Checkpoint] = {}
     complaints: list[str] = []
-    if not key_path(config).exists():
-        return [], []
-    verifier = public_key_text(load_key(key_path(config)), origin_of(config.site.name))
-    for folder in (config.ledger.checkpoints, config.ledger.witness):
-        if folder is None or not folder.is_dir():
+    configured = [
+        folder
+        for folder in (config.ledger.checkpoints, config.ledger.witness)
+        if folder is not None and folder.is_dir()
+    ]
+    everywhere = [*configured, *folders]
+    if verifier is None and key_path(config).exists():
+        verifier = public_key_text(load_key(key_path(config)), origin_of(config.site.name))
+    for folder in everywhere:
+        if not folder.is_dir():
+            complaints.append(f"{folder}: no such folder of checkpoints")
+            continue
+        if verifier is None:
+            if next(folder.glob("checkpoint-*.txt"), None) is not None:
+                complaints.append(
+                    f"{folder}: its checkpoints cannot be checked, {key_path(config)} is gone;"
+                    " give the published key with --key"
+                )
             continue
         try:
             for checkpoint in read_checkpoints(folder, verifier):

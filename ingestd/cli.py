@@ -30,6 +30,12 @@ _COMMANDS = {
     "rules": ("results", "rules", "Every rule: question, formula, limits in force, source."),
     "verify": ("proof", "verify", "Prove that ledger and journal were not altered."),
     "listen": ("lines", "listen", "What arrives on a serial line; nothing is stored."),
+    "receipt": ("proof", "receipt", "Proof of one result that anybody can check."),
+    "verify-receipt": ("proof", "verify_receipt", "Check a receipt; needs no ledger."),
+    "consistency": ("proof", "consistency", "Proof that one checkpoint continues another."),
+    "backup": ("operating", "backup", "A verified copy of the ledger, while it works."),
+    "restore": ("operating", "restore", "Make a verified copy the ledger."),
+    "archive": ("operating", "archive", "Move the bytes of old captures to an archive."),
     "form": ("forms", "form", "Forms at the desk: recognise, parse."),
 }
 

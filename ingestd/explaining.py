@@ -3,6 +3,7 @@
 from decimal import Decimal
 from typing import Any
 
+from ingestd.errors import Refused
 from ingestd.evaluate.explain import explain
 from ingestd.ledger.captures import content_from, get_capture
 from ingestd.ledger.connection import Connection
@@ -59,8 +60,7 @@ def _reading_lines(conn: Connection, ident: int) -> list[str]:
         return []
     (capture, start, end, instrument, measured_at, run, position, how, reason, actor, name,
      source, arrived_at) = row  # fmt: skip
-    content = content_from(conn, get_capture(conn, capture), start)[: end - start]
-    text = ascii(content[:SHOWN_BYTES].decode("latin-1"))[1:-1]
+    text = _text_of(conn, capture, start, end)
     lines = [
         (
             f"Reading {ident}: bytes {start} to {end} of capture {capture} ({source}/{name},"
@@ -72,6 +72,15 @@ def _reading_lines(conn: Connection, ident: int) -> list[str]:
         why = f"; {reason}" if reason else ""
         lines.append(f"Placed on tube {position} of run {run} by {actor}: {how}{why}")
     return lines
+
+
+def _text_of(conn: Connection, capture: int, start: int, end: int) -> str:
+    """The bytes of a reading, made printable; where they are, if they are not here."""
+    try:
+        content = content_from(conn, get_capture(conn, capture), start)[: end - start]
+    except Refused as absent:
+        return f"({absent.problem})"
+    return ascii(content[:SHOWN_BYTES].decode("latin-1"))[1:-1]
 
 
 def outcome_from(body: dict[str, Any]) -> ResultOutcome:

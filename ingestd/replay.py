@@ -179,11 +179,15 @@ def _replay_export(
     system_user: str | None,
 ) -> None:
     afresh = replace(capture, form="", form_sha256="", resume=Resume(), readings=0, repeats=0)
+    try:
+        data = content_from(pipeline.ledger.conn, capture)
+    except Refused as error:  # archived
+        report.failed.append((capture.id, str(error)))
+        return
     choice = pipeline.choose(afresh)
     if choice.form is None:
         report.failed.append((capture.id, choice.reason))
         return
-    data = content_from(pipeline.ledger.conn, capture)
     final = capture.final or capture.state == "failed"
     try:
         parsed = parsers.parse(data, choice.form, final=final)

@@ -3,17 +3,21 @@
 The journal is checked against itself (every leaf against its entry, the root against the
 frontier) and against every signed checkpoint at hand. Captures are checked against their hashes
 and against the entry that recorded them. A rebuild folds the journal anew and compares tables.
+Whatever a stranger did to the file, the answer is a sentence and never a crash.
 """
 
 import hashlib
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
+from pathlib import Path
 from typing import Any
 
 import orjson
 import pysqlite3 as sqlite3
 from sqlite_utils import Database
 
+from ingestd.archiving import check_archive
+from ingestd.errors import Refused
 from ingestd.ledger.checkpoints import Checkpoint
 from ingestd.ledger.connection import Connection, migrations
 from ingestd.ledger.fold import fold
@@ -43,14 +47,20 @@ class VerifyReport:
     Attributes:
         size, root: of the journal as recomputed.
         faults: one sentence each; the first names the first entry that does not fit.
+        entry: index of that entry, None where no single one can be named.
         checkpoints: how many signed checkpoints the journal was compared with.
+        archived: captures whose bytes are in archive files; `archives_read` of these files were
+            at hand and fit their hashes in the journal.
     """
 
     size: int = 0
     root: str = ""
     captures: int = 0
     checkpoints: int = 0
+    archived: int = 0
+    archives_read: int = 0
     rebuilt: bool = False
+    entry: int | None = None
     faults: list[str] = field(default_factory=list)
 
     @property
@@ -58,31 +68,79 @@ class VerifyReport:
         """True if nothing speaks against the ledger."""
         return not self.faults
 
+    def find(self, fault: str, entry: int | None = None) -> None:
+        """Take a fault down."""
+        if not self.faults:
+            self.entry = entry
+        self.faults.append(fault)
+
 
 def verify_ledger(
-    conn: Connection, *, checkpoints: Sequence[Checkpoint] = (), rebuild: bool = False
+    conn: Connection,
+    *,
+    checkpoints: Sequence[Checkpoint] = (),
+    archives: Sequence[Path] = (),
+    rebuild: bool = False,
 ) -> VerifyReport:
-    """Check the whole ledger; reads only.
+    """Check the whole ledger; reads only, and stops at the first part that does not hold.
 
     Args:
         conn: to the ledger; the check sees one state of it, whoever writes meanwhile.
         checkpoints: verified ones of this journal, from beside the ledger and from elsewhere.
-        rebuild: fold every table anew as well, in memory, and compare row by row.
+        archives: archive files at hand; the others are known by their hashes alone.
+        rebuild: also have SQLite check its file, compare the schema, fold every table anew in
+            memory and compare row by row.
     """
     report = VerifyReport()
-    conn.execute("BEGIN")
+    told = _Told()
+    checks: list[Callable[[], None]] = [
+        lambda: _check_journal(conn, checkpoints, told, report),
+        lambda: _check_captures(conn, told, report),
+        lambda: _check_archives(conn, archives, report),
+    ]
+    if rebuild:
+        checks += [lambda: _check_file(conn, report), lambda: _check_tables(conn, report)]
     try:
-        _check_journal(conn, checkpoints, report)
-        _check_captures(conn, report)
-        if rebuild and report.holds:
-            _check_tables(conn, report)
+        conn.execute("BEGIN")
+        for check in checks:
+            check()
+            if not report.holds:
+                break
+    except sqlite3.DatabaseError as error:
+        report.find(f"SQLite cannot read the ledger: {error}")
+    except (ValueError, KeyError, TypeError, IndexError, OverflowError) as error:
+        report.find(f"the ledger holds what this program never writes: {error!r}")
     finally:
-        conn.execute("ROLLBACK")
+        if conn.in_transaction:
+            conn.execute("ROLLBACK")
     return report
 
 
+@dataclass(slots=True)
+class _Told:
+    """What the journal tells of captures: index and columns by id, and those archived."""
+
+    captures: dict[int, tuple[Any, ...]] = field(default_factory=dict)
+    archived: set[int] = field(default_factory=set)
+
+    def note(self, index: int, body: bytes) -> None:
+        """Take an entry down if it is about a capture as such."""
+        if b'"kind":"capture_stored"' in body:
+            entry = orjson.loads(body)
+            if entry["kind"] == "capture_stored":
+                self.captures[entry["capture"]] = (index, *(entry[key] for key in _TOLD))
+        elif b'"kind":"captures_archived"' in body:
+            self.archived.update(orjson.loads(body)["captures"])
+
+
+_TOLD = (
+    "capture_kind", "source", "name", "arrived_at", "size", "sha256", "continues", "prefix_size",
+    "oversize",
+)  # fmt: skip
+
+
 def _check_journal(
-    conn: Connection, checkpoints: Sequence[Checkpoint], report: VerifyReport
+    conn: Connection, checkpoints: Sequence[Checkpoint], told: _Told, report: VerifyReport
 ) -> None:
     due = sorted(checkpoints, key=lambda checkpoint: checkpoint.size)
     frontier = Frontier()
@@ -93,24 +151,25 @@ def _check_journal(
         leaves = []
         for index, body, leaf in rows:
             if index != expected:
-                report.faults.append(f"journal entry {expected} is missing")
+                report.find(f"journal entry {expected} is missing", expected)
                 return
             expected += 1
-            if leaf_hash(body) != leaf:
-                report.faults.append(
-                    f"journal entry {index} does not fit its hash: it was altered"
-                )
+            if not isinstance(body, bytes) or leaf_hash(body) != leaf:
+                report.find(f"journal entry {index} does not fit its hash: it was altered", index)
                 return
             leaves.append(leaf)
+            if b'"kind":"capture' in body:
+                told.note(index, body)
         start = 0
         while due and due[0].size <= expected:
             cut = len(leaves) - (expected - due[0].size)
             frontier = frontier.extend(leaves[start:cut])
             start = cut
             if frontier.root() != due[0].root:
-                report.faults.append(
+                report.find(
                     f"journal entries {good_from} to {due[0].size - 1} are not those that the"
-                    f" checkpoint of size {due[0].size} was signed over"
+                    f" checkpoint of size {due[0].size} was signed over",
+                    good_from,
                 )
                 return
             good_from = due[0].size
@@ -120,14 +179,16 @@ def _check_journal(
     report.size = expected
     report.root = frontier.root().hex()
     for checkpoint in due:
-        report.faults.append(
+        report.find(
             f"journal entry {expected} is missing: a checkpoint was signed over"
-            f" {checkpoint.size} entries, there are {expected}; its end was cut off"
+            f" {checkpoint.size} entries, there are {expected}; its end was cut off",
+            expected,
         )
         return
-    size, nodes = conn.execute("SELECT size, nodes FROM frontier").fetchone()
-    if size != expected or (size and nodes != frontier.to_bytes()):
-        report.faults.append(f"the frontier says {size} entries, the journal holds {expected}")
+    row = conn.execute("SELECT size, nodes FROM frontier").fetchone()
+    if row is None or row[0] != expected or (expected and row[1] != frontier.to_bytes()):
+        says = "nothing" if row is None else f"{row[0]} entries"
+        report.find(f"the frontier says {says}, the journal holds {expected} with another root")
 
 
 def _contents(conn: Connection) -> Iterator[tuple[Any, ...]]:
@@ -139,13 +200,9 @@ def _contents(conn: Connection) -> Iterator[tuple[Any, ...]]:
     )
 
 
-def _check_captures(conn: Connection, report: VerifyReport) -> None:
+def _check_captures(conn: Connection, told: _Told, report: VerifyReport) -> None:
     """Every capture as journalled, and its bytes fitting its hash."""
-    recorded: dict[int, dict[str, Any]] = {}
-    for index, body in conn.execute("SELECT idx, body FROM journal ORDER BY idx"):
-        if b'"kind":"capture_stored"' in body:
-            entry = orjson.loads(body)
-            recorded[entry["capture"]] = {"index": index, **entry}
+    report.archived = len(told.archived)
     states: dict[int, Any] = {}  # hash so far of captures that others continue
     continued = {
         ident
@@ -153,41 +210,82 @@ def _check_captures(conn: Connection, report: VerifyReport) -> None:
             "SELECT DISTINCT continues FROM captures WHERE continues IS NOT NULL"
         )
     }
+    lineages: dict[int, int] = {}
     for row in _contents(conn):
-        (ident, kind, source, name, arrived_at, size, sha256, continues, prefix, _, data) = row
+        (ident, kind, source, name, arrived_at, size, sha256, continues, prefix, lineage, data) = (
+            row
+        )
         report.captures += 1
-        entry = recorded.pop(ident, None)
-        if entry is None:
-            report.faults.append(f"capture {ident} is in no journal entry")
+        index, *kept = told.captures.pop(ident, (None,))
+        if index is None:
+            report.find(f"capture {ident} is in no journal entry")
             return
-        told = (kind, source, name, arrived_at, size, sha256, continues, prefix, data is None)
-        kept = tuple(
-            entry[key]
-            for key in (
-                "capture_kind", "source", "name", "arrived_at", "size", "sha256", "continues",
-                "prefix_size", "oversize",
-            )
-        )  # fmt: skip
-        if told != kept:
-            report.faults.append(
-                f"capture {ident} differs from journal entry {entry['index']}: {told} / {kept}"
+        lineages[ident] = ident if continues is None else lineages.get(continues, -1)
+        oversize = data is None and ident not in told.archived
+        found = [kind, source, name, arrived_at, size, sha256, continues, prefix, oversize]
+        if found != kept or lineage != lineages[ident]:
+            report.find(
+                f"capture {ident} differs from journal entry {index}: {found} / {kept}", index
             )
             return
         if data is None:
             continue
+        if not isinstance(data, bytes) or (continues is not None and continues not in states):
+            report.find(f"capture {ident} of journal entry {index} has lost bytes", index)
+            return
         digest = states[continues].copy() if continues is not None else hashlib.sha256()
         digest.update(data)
         if digest.hexdigest() != sha256:
-            report.faults.append(
-                f"capture {ident} does not fit its hash in journal entry {entry['index']}:"
-                " its bytes were altered"
+            report.find(
+                f"capture {ident} does not fit its hash in journal entry {index}:"
+                " its bytes were altered",
+                index,
             )
             return
         if ident in continued:
             states[ident] = digest
-    for ident, entry in recorded.items():
-        report.faults.append(f"capture {ident} of journal entry {entry['index']} is missing")
+    for ident, (index, *_) in told.captures.items():
+        report.find(f"capture {ident} of journal entry {index} is missing", index)
         return
+
+
+def _check_archives(conn: Connection, archives: Sequence[Path], report: VerifyReport) -> None:
+    """Archive files at hand are those of the journal, and hold the captures it names."""
+    for path in archives:
+        try:
+            check_archive(conn, path)
+        except (Refused, OSError) as error:
+            report.find(str(error))
+            return
+        report.archives_read += 1
+
+
+def _check_file(conn: Connection, report: VerifyReport) -> None:
+    """SQLite finds its file sound, and the schema is this program's: guards included."""
+    answer = conn.execute("PRAGMA integrity_check(1)").fetchone()[0]
+    if answer != "ok":
+        report.find(f"SQLite finds the ledger damaged: {answer}")
+        return
+    fresh: Connection = sqlite3.connect(":memory:", isolation_level=None)
+    try:
+        migrations.apply(Database(fresh))
+        wanted, found = _schema(fresh), _schema(conn)
+    finally:
+        fresh.close()
+    for key in sorted({*wanted, *found}):
+        if wanted.get(key) != found.get(key):
+            what = (
+                "was changed"
+                if key in wanted and key in found
+                else ("is missing" if key in wanted else "is not ours")
+            )
+            report.find(f"the ledger's {key[0]} {key[1]} {what}")
+            return
+
+
+def _schema(conn: Connection) -> dict[tuple[str, str], str]:
+    rows = conn.execute("SELECT type, name, sql FROM sqlite_master WHERE sql IS NOT NULL")
+    return {(kind, name): sql for kind, name, sql in rows if not name.startswith("_sqlite_")}
 
 
 def _check_tables(conn: Connection, report: VerifyReport) -> None:
@@ -245,7 +343,5 @@ def _compare(conn: Connection, anew: Connection, table: str, report: VerifyRepor
             one = left[index] if index < len(left) else None
             other = right[index] if index < len(right) else None
             if one != other:
-                report.faults.append(
-                    f"table {table}: the ledger holds {one}, the journal says {other}"
-                )
+                report.find(f"table {table}: the ledger holds {one}, the journal says {other}")
                 return

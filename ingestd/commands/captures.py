@@ -103,7 +103,7 @@ def _show_capture(desk: Desk, ident: int, *, as_json: bool) -> None:
     click.echo(f"capture {capture.id}: {shown(capture.source)}/{shown(capture.name)}")
     click.echo(f"{capture.size} bytes, sha256 {capture.sha256}")
     click.echo(f"state {capture.state}, form {capture.form or '-'}. {shown(capture.reason)}")
-    if capture.oversize:
+    if capture.oversize or capture.archived:
         return
     data = content_from(conn, capture)
     for fault in capture.faults:

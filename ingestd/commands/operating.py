@@ -1,13 +1,28 @@
-"""Commands that run and watch the service: run, demo, check, status."""
+"""Commands that run, watch and keep the service: run, demo, check, status, backup, restore,
+archive.
+"""
 
 from __future__ import annotations
 
 import sys
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
-from ingestd.commands.desk import NO, Desk, json_option, print_json, print_table, with_desk
+from ingestd.commands.desk import (
+    NO,
+    Desk,
+    by_option,
+    json_option,
+    print_json,
+    print_table,
+    reason_option,
+    with_desk,
+)
+
+if TYPE_CHECKING:
+    from datetime import datetime
 
 
 @click.command()
@@ -77,3 +92,100 @@ def status(desk: Desk, *, as_json: bool) -> None:
         print_table(("what", "how many or which"), now.rows())
     if now.needs_a_hand:
         sys.exit(NO)
+
+
+_NEW_FILE = click.Path(dir_okay=False, path_type=Path)
+_COPY = click.Path(exists=True, dir_okay=False, path_type=Path)
+
+
+@click.command()
+@click.argument("file", type=_NEW_FILE)
+@json_option
+@with_desk
+def backup(desk: Desk, file: Path, *, as_json: bool) -> None:
+    """Copy the ledger to FILE while the service works, and verify the copy.
+
+    The configuration, the forms and the signing key are files of their own: copy them too, the
+    key to a safer place than the ledger.
+    """
+    from ingestd.backing_up import back_up
+
+    copied = back_up(desk.config, file)
+    if as_json:
+        print_json(
+            {
+                "file": str(file),
+                "bytes": copied.size,
+                "sha256": copied.sha256,
+                "entries": copied.report.size,
+                "root": copied.report.root,
+                "checkpoints": copied.report.checkpoints,
+            }
+        )
+        return
+    click.echo(
+        f"{file}: {copied.size} bytes, sha256 {copied.sha256}; verified:"
+        f" {copied.report.size} journal entries, {copied.report.checkpoints} checkpoints agree"
+    )
+
+
+@click.command()
+@click.argument("file", type=_COPY)
+@by_option
+@reason_option
+@with_desk
+def restore(desk: Desk, file: Path, by: str, reason: str) -> None:
+    """Make the copy FILE the ledger, where there is none; verifies it first.
+
+    Move the old ledger away before: nothing is ever overwritten. What came after the copy is
+    lost, and the journal says so from then on.
+    """
+    from ingestd.backing_up import restore as put_back
+    from ingestd.ledger.store import system_user
+
+    report, lost = put_back(
+        desk.config, file, by=by, reason=reason, at=desk.now(), system_user=system_user()
+    )
+    click.echo(f"{desk.config.ledger.path}: {report.size} journal entries verified and restored")
+    if lost:
+        click.echo(
+            f"{lost} entries that checkpoints were signed over are lost; these checkpoints are"
+            " set aside. A witness elsewhere refuses the journal until its keeper has been told."
+        )
+
+
+@click.command()
+@click.argument("file", type=_NEW_FILE)
+@click.option(
+    "--before",
+    required=True,
+    type=click.DateTime(["%Y-%m-%d"]),
+    help="Files that ended before this day, UTC.",
+)
+@by_option
+@reason_option
+@with_desk
+def archive(desk: Desk, file: Path, before: datetime, by: str, reason: str) -> None:
+    """Move the bytes of old captures to the archive FILE; their hashes stay in the ledger.
+
+    Verification holds with or without the archive at hand. Results, readings and the journal
+    stay where they are.
+    """
+    from datetime import UTC
+
+    from ingestd.archiving import archive_captures
+    from ingestd.deciding import authorise
+    from ingestd.ledger.store import system_user
+    from ingestd.model import PersonRole
+
+    authorise(desk.keeper.current(desk.ledger.conn), by, PersonRole.ADMIN)
+    done = archive_captures(
+        desk.ledger,
+        file,
+        before=before.replace(tzinfo=UTC),
+        reason=reason,
+        at=desk.now(),
+        by=by,
+        system_user=system_user(),
+    )
+    click.echo(f"{file}: {done.captures} captures, {done.size} bytes, sha256 {done.sha256}")

@@ -55,6 +55,8 @@ def plan_load(desk: Desk, files: tuple[Path, ...], by: str) -> None:
                 by=by,
             )
         except (IngestError, FormError, ValueError) as error:
+            if isinstance(error, IngestError) and error.disposition == "stop":
+                raise  # nobody knows whether it stands: not one file further
             failed = True
             click.echo(str(error), err=True)
         else:

@@ -1,27 +1,57 @@
-"""Commands of proof: verify."""
+"""Commands of proof: verify, receipt, verify-receipt, consistency."""
 
 from __future__ import annotations
 
 import sys
+from pathlib import Path
 
 import click
 
-from ingestd.commands.desk import NO, Desk, json_option, print_json, with_desk
+from ingestd.commands.desk import NO, Desk, json_option, plain_errors, print_json, with_desk
+
+_FILE = click.Path(exists=True, dir_okay=False, path_type=Path)
+_FOLDER = click.Path(exists=True, file_okay=False, path_type=Path)
+_OUT = click.Path(dir_okay=False, path_type=Path, allow_dash=True)
 
 
 @click.command()
 @click.option(
     "--rebuild", is_flag=True, help="Fold every table anew from the journal and compare."
 )
+@click.option(
+    "--checkpoints",
+    "folders",
+    type=_FOLDER,
+    multiple=True,
+    help="Checkpoints kept elsewhere; repeatable.",
+)
+@click.option("--key", help="The published key; else that of the key beside the ledger.")
+@click.option(
+    "--archive", "archives", type=_FILE, multiple=True, help="An archive at hand; repeatable."
+)
 @json_option
 @with_desk
-def verify(desk: Desk, *, rebuild: bool, as_json: bool) -> None:
-    """Recompute the journal, compare it with the signed checkpoints, hash every capture."""
+def verify(
+    desk: Desk,
+    folders: tuple[Path, ...],
+    key: str | None,
+    archives: tuple[Path, ...],
+    *,
+    rebuild: bool,
+    as_json: bool,
+) -> None:
+    """Recompute the journal, compare it with the signed checkpoints, hash every capture.
+
+    What proves most is a checkpoint that was kept where nobody who works on this ledger can
+    write, with the public key as it was published.
+    """
     from ingestd.checkpointing import known_checkpoints
     from ingestd.verify import verify_ledger
 
-    checkpoints, complaints = known_checkpoints(desk.config)
-    report = verify_ledger(desk.reading_ledger.conn, checkpoints=checkpoints, rebuild=rebuild)
+    checkpoints, complaints = known_checkpoints(desk.config, folders=folders, verifier=key)
+    report = verify_ledger(
+        desk.reading_ledger.conn, checkpoints=checkpoints, archives=archives, rebuild=rebuild
+    )
     report.faults.extend(complaints)
     if as_json:
         print_json(
@@ -30,15 +60,23 @@ def verify(desk: Desk, *, rebuild: bool, as_json: bool) -> None:
                 "entries": report.size,
                 "root": report.root,
                 "captures": report.captures,
+                "archived": report.archived,
+                "archives_read": report.archives_read,
                 "checkpoints": report.checkpoints,
                 "rebuilt": report.rebuilt,
+                "first_wrong_entry": report.entry,
                 "faults": report.faults,
             }
         )
     elif report.holds:
+        archived = (
+            f" ({report.archived} of them in archives, {report.archives_read} archives read)"
+            if report.archived
+            else ""
+        )
         click.echo(
             f"verified: {report.size} journal entries, root {report.root};"
-            f" {report.captures} captures, {report.checkpoints} checkpoints agree"
+            f" {report.captures} captures{archived}, {report.checkpoints} checkpoints agree"
             + ("; every table rebuilt from the journal without difference" if rebuild else "")
         )
     else:
@@ -46,3 +84,98 @@ def verify(desk: Desk, *, rebuild: bool, as_json: bool) -> None:
             click.echo(f"DOES NOT HOLD: {fault}", err=True)
     if not report.holds:
         sys.exit(NO)
+
+
+@click.command()
+@click.argument("result", type=int)
+@click.option("--version", type=int, help="Another version than the one that stands.")
+@click.option("--decision", is_flag=True, help="Of the newest decision on it instead.")
+@click.option("--out", type=_OUT, default="-", help="The file to write; - prints it.")
+@with_desk
+def receipt(desk: Desk, result: int, version: int | None, out: Path, *, decision: bool) -> None:
+    """Write the receipt of RESULT: its journal entry with the proof that it stands there.
+
+    Anybody can check it with the public key that `ingestd status` shows and with
+    `ingestd verify-receipt`, without this ledger.
+    """
+    from ingestd.proving import entry_of, receipt_of
+
+    conn = desk.reading_ledger.conn
+    entry = entry_of(conn, result, version=version, decision=decision)
+    _write(out, receipt_of(conn, desk.config, entry))
+
+
+@click.command()
+@click.argument("older", type=_FILE)
+@click.argument("newer", type=_FILE)
+@click.option("--out", type=_OUT, default="-", help="The file to write; - prints it.")
+@with_desk
+def consistency(desk: Desk, older: Path, newer: Path, out: Path) -> None:
+    """Write the proof that checkpoint NEWER continues checkpoint OLDER.
+
+    `ingestd verify-receipt` checks it, without this ledger.
+    """
+    from ingestd.checkpointing import key_path, origin_of
+    from ingestd.ledger.checkpoints import load_key, public_key_text, verify_checkpoint
+    from ingestd.proving import consistency_of
+
+    key = public_key_text(load_key(key_path(desk.config)), origin_of(desk.config.site.name))
+    old, new = (verify_checkpoint(_note(path), key) for path in (older, newer))
+    _write(out, consistency_of(desk.reading_ledger.conn, old, new))
+
+
+@click.command("verify-receipt")
+@click.argument("file", type=_FILE)
+@click.option("--key", required=True, help="The log's public key, as `ingestd status` shows it.")
+@json_option
+def verify_receipt(file: Path, key: str, *, as_json: bool) -> None:
+    """Check a receipt, or a proof of consistency; needs neither ledger nor configuration."""
+    import orjson
+
+    from ingestd.ledger.consistency import FORMAT, verify_consistency_file
+    from ingestd.ledger.receipts import RECEIPT_LIMIT
+    from ingestd.ledger.receipts import verify_receipt as check
+
+    with file.open("rb") as opened:
+        data = opened.read(RECEIPT_LIMIT + 1)
+    with plain_errors():
+        if FORMAT.encode() in data[:4096] and b'"old"' in data:
+            old, new = verify_consistency_file(data, key)
+            told: dict[str, object] = {"log": new.origin, "older": old.size, "newer": new.size}
+            line = (
+                f"holds: log {new.origin}, the {new.size} entries signed begin with the"
+                f" {old.size} signed before"
+            )
+        else:
+            found = check(data, key)
+            told = {
+                "log": found.origin,
+                "entry": found.index,
+                "entries_signed": found.checkpoint.size,
+                "body": found.body,
+            }
+            body = orjson.dumps(found.body, option=orjson.OPT_INDENT_2).decode()
+            line = (
+                f"holds: entry {found.index} of log {found.origin}, among"
+                f" {found.checkpoint.size} entries signed\n{body}"
+            )
+    if as_json:
+        print_json({"holds": True, **told})
+    else:
+        click.echo(line)
+
+
+def _note(path: Path) -> str:
+    from ingestd.ledger.checkpoints import CheckpointError
+
+    try:
+        return path.read_bytes().decode("utf-8")
+    except UnicodeDecodeError as error:
+        raise CheckpointError(str(path), "not UTF-8", "name a checkpoint file") from error
+
+
+def _write(out: Path, data: bytes) -> None:
+    with click.open_file(str(out), "wb") as file:
+        file.write(data)
+    if str(out) != "-":
+        click.echo(f"{out}: {len(data)} bytes")

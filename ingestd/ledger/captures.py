@@ -18,7 +18,8 @@ MOST_FAULTS = 200  # kept of one capture; the count of all stands in the reason
 
 _COLUMNS = (
     "c.id, c.kind, c.source, c.name, c.arrived_at, c.size, c.sha256, c.continues, c.prefix_size,"
-    " c.lineage, c.bytes IS NULL AND a.capture IS NULL, a.capture IS NOT NULL, s.state, s.form, s.form_sha256, s.final, s.complete_to,"
+    " c.lineage, c.bytes IS NULL AND a.capture IS NULL, a.capture IS NOT NULL, s.state, s.form,"
+    " s.form_sha256, s.final, s.complete_to,"
     " s.resume, s.readings, s.repeats, s.faults, s.reason"
 )
 _JOINED = (
@@ -68,14 +69,14 @@ class Capture:
 def _capture(row: Sequence[Any]) -> Capture:
     (
         ident, kind, source, name, arrived_at, size, sha256, continues, prefix_size, lineage,
-        oversize, archived, state, form, form_sha256, final, complete_to, resume, readings, repeats,
-        faults, reason,
+        oversize, archived, state, form, form_sha256, final, complete_to, resume, readings,
+        repeats, faults, reason,
     ) = row  # fmt: skip
     return Capture(
         id=ident, kind=kind, source=source, name=name, arrived_at=instant(arrived_at),
         size=size, sha256=sha256, continues=continues, prefix_size=prefix_size, lineage=lineage,
-        oversize=bool(oversize), archived=bool(archived), state=state, form=form, form_sha256=form_sha256,
-        final=bool(final),
+        oversize=bool(oversize), archived=bool(archived), state=state, form=form,
+        form_sha256=form_sha256, final=bool(final),
         complete_to=complete_to, resume=Resume(**orjson.loads(resume)),
         readings=readings, repeats=repeats, faults=tuple(orjson.loads(faults)), reason=reason,
     )  # fmt: skip

@@ -43,6 +43,7 @@ __all__ = [
     "admit_checkpoint",
     "load_key",
     "make_key",
+    "newest_checkpoint",
     "parse_checkpoint",
     "public_key_text",
     "read_checkpoints",
@@ -243,6 +244,25 @@ def read_checkpoints(folder: Path, verifier_key: str | VerifierKey) -> tuple[Che
     return tuple(sorted(found, key=lambda checkpoint: checkpoint.size))
 
 
+def newest_checkpoint(folder: Path, verifier_key: str | VerifierKey) -> Checkpoint | None:
+    """
+    The largest checkpoint kept in a folder, signature verified; None if there is none.
+
+    Only the file with the largest size in its name is read: there may be very many.
+
+    Raises:
+        CheckpointError: it does not verify, or says another size than its name; names the file.
+    """
+    key = read_verifier_key(verifier_key) if isinstance(verifier_key, str) else verifier_key
+    path = max(folder.glob("checkpoint-*.txt"), default=None)
+    if path is None:
+        return None
+    found = _read_file(path, lambda note: verify_checkpoint(note, key))
+    if path.name != f"checkpoint-{found.size:016d}.txt":
+        raise CheckpointError(str(path), f"its name is not that of a size of {found.size}")
+    return found
+
+
 def admit_checkpoint(
     folder: Path,
     note: str,
@@ -265,9 +285,8 @@ def admit_checkpoint(
             continuation of it. Keep the refused text: it is evidence.
     """
     checkpoint = verify_checkpoint(note, verifier_key)
-    kept = read_checkpoints(folder, verifier_key)
-    if kept:
-        newest = kept[-1]
+    newest = newest_checkpoint(folder, verifier_key)
+    if newest is not None:
         if checkpoint.size < newest.size:
             raise CheckpointError(
                 f"checkpoint {checkpoint.origin}",

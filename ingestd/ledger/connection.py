@@ -8,6 +8,7 @@ gets CommitUnknown and the process ends.
 import sqlite3 as stdlib_sqlite3
 from collections.abc import Iterator
 from contextlib import contextmanager
+from functools import cache
 from importlib.resources import files
 from pathlib import Path
 from typing import Any
@@ -147,31 +148,56 @@ def _configure(conn: Connection, path: Path | str, *, readonly: bool) -> None:
 
 
 def migrate(conn: Connection, path: Path | str) -> None:
-    """Bring the schema up to this program's; forward only, each step one transaction.
+    """Bring the schema up to this program's; forward only, all pending steps or none.
 
     Raises:
         LedgerMismatch: the ledger was written by a newer program.
+        LedgerBusy, StoreFull, CommitUnknown: as `immediate`; the schema is as it was.
     """
-    db = Database(conn)
-    applied = {migration.name for migration in migrations.applied(db)}
-    known = {migration.name for migration in migrations.pending(db)} | {
-        name for name in applied if name in _names()
-    }
-    unknown = applied - known
-    if unknown:
+    if not _pending(conn, path):
+        return
+    with immediate(conn):
+        if _pending(conn, path):  # another process may have been quicker
+            migrations.apply(Database(conn))
+
+
+def refuse_other_schema(conn: Connection, path: Path | str) -> None:
+    """Return if this program can read the ledger as it stands.
+
+    Raises:
+        LedgerMismatch: a newer program wrote it, or an older one and it is to be brought up to
+            date first.
+    """
+    if pending := _pending(conn, path):
+        raise LedgerMismatch(
+            str(path),
+            f"it was written by an older ingestd (without {', '.join(pending)})",
+            "back it up, then start `ingestd run` once: that brings it up to date",
+        )
+
+
+def _pending(conn: Connection, path: Path | str) -> list[str]:
+    """Names of the steps still to be made.
+
+    Raises:
+        LedgerMismatch: the ledger has steps that this program does not know.
+    """
+    applied = {migration.name for migration in migrations.applied(Database(conn))}
+    if unknown := applied.difference(_names()):
         raise LedgerMismatch(
             str(path),
             f"it was written by a newer ingestd (schema steps {', '.join(sorted(unknown))})",
             "install that version or a newer one",
         )
-    if migrations.pending(db):
-        migrations.apply(db)
+    return [name for name in _names() if name not in applied]
 
 
-def _names() -> set[str]:
+@cache
+def _names() -> tuple[str, ...]:
+    """The steps this program knows, in order."""
     fresh: Connection = sqlite3.connect(":memory:")
     try:
-        return {migration.name for migration in migrations.pending(Database(fresh))}
+        return tuple(migration.name for migration in migrations.pending(Database(fresh)))
     finally:
         fresh.close()
 
@@ -212,6 +238,10 @@ def translate(error: Exception) -> Exception:
         return LedgerBusy("ledger", "another process holds the write lock", "end that process")
     if name == "SQLITE_FULL":
         return StoreFull("ledger", "no room left on its disk", "make room; intake goes on then")
+    if name.startswith(("SQLITE_CANTOPEN", "SQLITE_READONLY", "SQLITE_PERM")):
+        return LedgerMismatch(
+            "ledger", f"{name}: {error}", "check its disk, its folder and their permissions"
+        )
     if name.startswith(("SQLITE_IOERR", "SQLITE_CORRUPT", "SQLITE_NOTADB")):
         return CommitUnknown(
             "ledger", f"{name}: {error}", "check the disk; run `ingestd verify` before going on"

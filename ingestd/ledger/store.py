@@ -17,7 +17,13 @@ import pysqlite3 as sqlite3
 
 from ingestd.errors import LedgerMismatch
 from ingestd.ledger.canonical import canonical_unchecked
-from ingestd.ledger.connection import Connection, connect, immediate, migrate
+from ingestd.ledger.connection import (
+    Connection,
+    connect,
+    immediate,
+    migrate,
+    refuse_other_schema,
+)
 from ingestd.ledger.fold import Body, Entry, fold
 from ingestd.ledger.merkle import Frontier, leaf_hash
 from ingestd.stamps import stamp
@@ -138,11 +144,16 @@ class Ledger:
         """The ledger for reading only; never blocks a writer.
 
         Raises:
-            LedgerMismatch: absent or not a ledger.
+            LedgerMismatch: absent, not a ledger, or of a newer or older program.
         """
         if not Path(path).is_file():
             raise LedgerMismatch(str(path), "there is no ledger here", "start `ingestd run` once")
         conn = connect(path, readonly=True)
+        try:
+            refuse_other_schema(conn, path)
+        except BaseException:
+            conn.close()
+            raise
         first = conn.execute("SELECT body FROM journal WHERE idx = 0").fetchone()
         return cls(path, conn, _site_of(first[0]) if first else "")
 

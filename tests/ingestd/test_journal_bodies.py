@@ -3,6 +3,7 @@
 import orjson
 import rfc8785
 
+from ingestd.archiving import archive_captures
 from ingestd.deciding import choose_reported, place_reading, release, set_release_policy, withdraw
 from ingestd.ledger.captures import find_captures
 from ingestd.ledger.fold import _FOLDS
@@ -45,6 +46,22 @@ def _work_through_everything(lab: Lab) -> None:
         clock=lab.clock,
         log=lab.pipeline.log,
     )
+    archive_captures(
+        lab.ledger,
+        lab.folder / "old.zip",
+        before=lab.clock(),
+        reason="ten years are over",
+        at=lab.clock(),
+        by="ada",
+    )
+    with lab.ledger.change(at=lab.clock(), by="ada") as change:
+        change.record(
+            "ledger_restored",
+            copy="copy.db",
+            copy_sha256="00" * 32,
+            lost_checkpoints=["ingestd/Test%20works\n9\n…\n"],
+            reason="disk died",
+        )
 
 
 def _form_body(lab: Lab) -> str:
