@@ -68,7 +68,13 @@ def listen(
 
 
 def common_settings(port: str, *, speeds: Sequence[int] = SPEEDS) -> Iterator[WireSettings]:
-    """The settings worth trying on a port, likeliest first."""
+    """The settings worth trying on a port, likeliest first.
+
+    A plain TCP server takes none from us, so there is one choice only.
+    """
+    if port.startswith("socket://"):
+        yield WireSettings(port=port)
+        return
     for bits, parity in _CHARACTERS:
         for speed in speeds:
             yield WireSettings(port=port, baud=speed, bits=bits, parity=parity)

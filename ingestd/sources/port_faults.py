@@ -9,6 +9,7 @@ import contextlib
 import errno
 import grp
 import os
+import re
 import termios
 from collections.abc import Iterator
 from pathlib import Path
@@ -112,6 +113,35 @@ def check_settings(wire: WireSettings, flags: int, speed: int) -> None:
             f"the device does not do {' and '.join(wrong)}",
             "use settings that it can do, or another adapter",
         )
+
+
+def port_advice(wire: WireSettings, *, by_id: Path = Path("/dev/serial/by-id")) -> list[str]:
+    """What is worth saying about a port before it is opened; a sentence each.
+
+    Args:
+        wire: how it would be opened.
+        by_id: folder of links that lead to adapters by their own serial numbers.
+    """
+    if wire.is_network:
+        is_told = (wire.baud, wire.bits, wire.parity) != (9600, 8, "none")
+        if wire.port.startswith("socket://") and is_told:
+            return [f"{wire.port} takes no settings from here: set {wire} on the server itself"]
+        return []
+    path = Path(wire.port)
+    advice = []
+    if not path.exists():
+        advice.append(f"{wire.port} is not there at present; it is waited for")
+    elif not os.access(path, os.R_OK | os.W_OK):
+        advice.append(
+            f"{wire.port} may not be read and written by this account; it belongs to the group "
+            f"{_group(wire.port)}"
+        )
+    if re.fullmatch(r"/dev/tty(USB|ACM)[0-9]+", wire.port):
+        links = by_id.iterdir() if by_id.is_dir() else ()
+        names = sorted(str(link) for link in links if link.resolve() == path)
+        better = names[0] if names else f"a link of {by_id} or by-path"
+        advice.append(f"{wire.port} may have another number after replugging; use {better}")
+    return advice
 
 
 def _check(wire: WireSettings) -> str:

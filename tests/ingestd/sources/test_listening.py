@@ -197,3 +197,6 @@ class TestGuess:
     def test_likeliest_settings_come_first(self) -> None:
         assert [str(wire) for wire in CANDIDATES[:2]] == ["9600 8N1", "19200 8N1"]
         assert len(set(CANDIDATES)) == 40
+
+    def test_plain_tcp_leaves_no_choice(self) -> None:
+        assert len(list(common_settings("socket://127.0.0.1:4001"))) == 1

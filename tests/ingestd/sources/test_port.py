@@ -19,7 +19,14 @@ from serial.rfc2217 import PortManager
 
 from ingestd.sources.line_settings import WireSettings
 from ingestd.sources.port import Port, open_port
-from ingestd.sources.port_faults import PortLost, PortRefused, check_settings, opening, using
+from ingestd.sources.port_faults import (
+    PortLost,
+    PortRefused,
+    check_settings,
+    opening,
+    port_advice,
+    using,
+)
 
 EVERY_BYTE = bytes(range(256))
 
@@ -199,6 +206,28 @@ def test_settings_are_compared_with_what_the_device_took(
         return
     with pytest.raises(PortRefused, match=f"the device does not do {denied};"):
         check_settings(wire, flags, termios.B9600)
+
+
+class TestAdvice:
+    def test_number_that_may_change_is_pointed_out_with_its_link(self, tmp_path: Path) -> None:
+        (tmp_path / "usb-adapter_0042").symlink_to("/dev/ttyUSB7")
+        *_, said = port_advice(WireSettings(port="/dev/ttyUSB7"), by_id=tmp_path)
+        assert said.endswith(f"after replugging; use {tmp_path}/usb-adapter_0042")
+        *_, said = port_advice(WireSettings(port="/dev/ttyACM7"), by_id=tmp_path)
+        assert said.endswith("or by-path")
+
+    def test_absent_port_is_waited_for(self, tmp_path: Path) -> None:
+        wire = WireSettings(port=str(tmp_path / "none"))
+        assert port_advice(wire) == [f"{wire.port} is not there at present; it is waited for"]
+
+    def test_good_port_needs_none(self, pair: tuple[int, str]) -> None:
+        assert port_advice(WireSettings(port=pair[1])) == []
+
+    def test_settings_that_do_nothing_are_pointed_out(self) -> None:
+        wire = WireSettings(port="socket://127.0.0.1:4001", baud=4800)
+        assert "set 4800 8N1 on the server" in port_advice(wire)[0]
+        assert port_advice(WireSettings(port="socket://127.0.0.1:4001")) == []
+        assert port_advice(WireSettings(port="rfc2217://127.0.0.1:4001", baud=4800)) == []
 
 
 class TestNetwork:
