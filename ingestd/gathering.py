@@ -71,7 +71,7 @@ def gather_run(conn: Connection, stored: work.StoredRun, book: Book, site: SiteP
         comparisons=tuple(book.of("digestion_comparison").values()),
         competences=tuple(book.of("competence").values()),
         controls_elsewhere=work.controls_elsewhere(
-            conn, method.name, run=run.name, day=stored.day, lots=lots
+            conn, method, run=run.name, day=stored.day, lots=lots
         ),
         control_history=work.control_history(
             conn, method.name, before=run.started_at, newest=CONTROL_HISTORY

@@ -80,6 +80,12 @@ def m0006_source_states(db: Database) -> None:
     _run_script(db, "schema_0006_source_states.sql")
 
 
+@migrations()
+def m0007_control_indexes(db: Database) -> None:
+    """Control values by time, day and lot."""
+    _run_script(db, "schema_0007_control_indexes.sql")
+
+
 def connect(path: Path | str, *, readonly: bool = False) -> Connection:
     """An open connection with the ledger's settings, read back where it matters.
 

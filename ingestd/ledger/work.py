@@ -16,6 +16,7 @@ from ingestd.ledger.plan import CHUNK
 from ingestd.model import (
     ControlElsewhere,
     ControlPoint,
+    Method,
     Observation,
     Role,
     Run,
@@ -258,23 +259,40 @@ def waiting_readings(
 
 
 def controls_elsewhere(
-    conn: Connection, method: str, *, run: str, day: date, lots: Iterable[str]
+    conn: Connection, method: Method, *, run: str, day: date, lots: Iterable[str]
 ) -> tuple[ControlElsewhere, ...]:
-    """Controls of other runs of a method on the same day or of the same kit lots."""
-    wanted = sorted({lot for lot in lots if lot})
-    marks = ", ".join("?" * len(wanted)) or "NULL"
-    rows = conn.execute(
-        "SELECT v.role, v.run, r.started_at, v.lot, v.passed FROM control_values v"
-        " JOIN runs r ON r.name = v.run WHERE v.method = ? AND v.run <> ?"
-        f" AND (v.day = ? OR v.lot IN ({marks})) ORDER BY v.at, v.run, v.position",
-        (method, run, day.isoformat(), *wanted),
-    )
+    """Controls of other runs that may cover one: of the same day, or of the same kit lots.
+
+    Looked up only where the method asks for a control less often than in every run.
+    """
+    spans = {need.per for need in method.needs}
+    rows: dict[tuple[str, int], Sequence[Any]] = {}
+    if spans & {"day", "tubes"}:
+        found = conn.execute(
+            f"{_CONTROL} v.day = ? AND v.method = ? AND v.run <> ?",
+            (day.isoformat(), method.name, run),
+        )
+        rows.update(((row[1], row[5]), row) for row in found)
+    if "kit_lot" in spans:
+        for lot in sorted({lot for lot in lots if lot}):
+            found = conn.execute(
+                f"{_CONTROL} v.lot = ? AND v.method = ? AND v.run <> ?", (lot, method.name, run)
+            )
+            rows.update(((row[1], row[5]), row) for row in found)
     return tuple(
         ControlElsewhere(
             role=Role(role), run=name, started_at=instant(started), lot=lot, passed=bool(passed)
         )
-        for role, name, started, lot, passed in rows
+        for role, name, started, lot, passed, _, _ in sorted(
+            rows.values(), key=lambda row: (row[6], row[1], row[5])
+        )
     )
+
+
+_CONTROL = (
+    "SELECT v.role, v.run, r.started_at, v.lot, v.passed, v.position, v.at FROM control_values v"
+    " JOIN runs r ON r.name = v.run WHERE"
+)
 
 
 def control_history(
