@@ -267,7 +267,7 @@ def controls_elsewhere(
     """
     spans = {need.per for need in method.needs}
     rows: dict[tuple[str, int], Sequence[Any]] = {}
-    if spans & {"day", "tubes"}:
+    if "day" in spans:
         found = conn.execute(
             f"{_CONTROL} v.day = ? AND v.method = ? AND v.run <> ?",
             (day.isoformat(), method.name, run),

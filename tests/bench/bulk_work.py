@@ -12,10 +12,16 @@ from ingestd.model import Person, PersonRole
 from ingestd.pipeline import Pipeline
 from ingestd.planning import load_file, take_forms
 from tests.conftest import EXPORT_HEAD, PLAN, SHEET_HEAD
+from tests.plant import plant_values
 
 START = datetime(2026, 1, 5, 8, 0, tzinfo=UTC)
 NOW = datetime(2026, 12, 1, tzinfo=UTC)
 TUBES = 25
+
+
+# COD of a real plant that lies in the method's range also at half its strength, mg/L
+# (UCI Machine Learning Repository, see tests/data/plant_cod.csv).
+_PLANT = [value.cod for value in plant_values() if 200 <= value.cod <= 1500]
 
 
 def silent_log() -> object:
@@ -96,7 +102,8 @@ def full_run(number: int) -> tuple[str, list[str]]:
             f"R{number},{first},{position},{role},{sample},{label},{where},"
             f"{'1+1' if factor == 2 else ''},K1,{'CS500' if position == 2 else ''},{last}\n"
         )
-        value = {1: 2, 2: 498}.get(position, 150 + (number * 7 + position * 13) % 900)
+        cod = _PLANT[(number * TUBES + position) % len(_PLANT)]
+        value = {1: "2", 2: "498"}.get(position, str(cod / factor))
         at = started + timedelta(minutes=140, seconds=position)
         rows.append(
             f"{number * TUBES + position},{at:%Y-%m-%d %H:%M:%S},{sample or label},COD-HR,"
