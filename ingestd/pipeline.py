@@ -33,6 +33,7 @@ from ingestd.ledger.store import Change, Ledger
 from ingestd.planning import PLAN_SOURCE, load_capture
 from ingestd.sources.arrivals import Arrival
 from ingestd.sources.line_settings import LineArrival
+from ingestd.steps import step
 from ingestd.taking import take_readings
 from parsers import Form, Parsed, ParseError
 from parsers.readings import Fault
@@ -96,6 +97,8 @@ class Pipeline:
         kind = "plan" if arrival.source == PLAN_SOURCE else "export"
         with self.ledger.change(at=self.clock(), by=by) as change:
             ident, is_new = store_arrival(change, arrival, kind=kind)
+            step("capture_written")
+        step("capture_committed")
         if is_new:
             self.log.info(
                 events.CAPTURE_STORED,
@@ -118,6 +121,8 @@ class Pipeline:
         """
         with self.ledger.change(at=self.clock(), by=by) as change:
             ident = store_line(change, arrival)
+            step("capture_written")
+        step("capture_committed")
         if not arrival.is_frame:
             return not arrival.damaged
         self.read(ident, final=True, by=by, is_new=not arrival.again)
@@ -132,7 +137,7 @@ class Pipeline:
         waiting = find_captures(self.ledger.conn, state="stored")
         for capture in waiting:
             if self._may_try(capture):
-                self.read(capture.id, final=False)
+                self.read(capture.id, final=capture.kind == "frame")  # a frame never grows
         return len(waiting)
 
     def _may_try(self, capture: Capture) -> bool:
@@ -151,6 +156,7 @@ class Pipeline:
             change.conn.execute(
                 "INSERT OR REPLACE INTO attempts VALUES (?, ?)", (capture.id, count)
             )
+        step("attempt_counted")
         return True
 
     def read(
@@ -213,14 +219,14 @@ class Pipeline:
             return True
         position = capture.resume
         all_faults: list[Fault] = []
-        step = SLICE_BYTES
+        most = SLICE_BYTES
         while True:
             data = content_from(self.ledger.conn, capture, position.offset)
-            is_last = len(data) <= step
+            is_last = len(data) <= most
             is_final = final and is_last
             try:
                 parsed = parsers.parse(
-                    data if is_last else data[:step],
+                    data if is_last else data[:most],
                     choice.form,
                     final=is_final,
                     resume=position if position.offset else None,
@@ -233,7 +239,7 @@ class Pipeline:
                 return True
             resume = parsed.resume or position
             if not is_last and resume.offset <= position.offset:
-                step *= 2  # one row or block is longer than a slice
+                most *= 2  # one row or block is longer than a slice
                 continue
             done = is_final or (is_last and parsed.complete_to >= capture.size)
             with self.ledger.change(at=self.clock(), by=by) as change:
@@ -254,6 +260,8 @@ class Pipeline:
                     faults=all_faults,
                 )
                 judge_runs(change, runs, self.keeper, self.config.site.policy, cause=cause)
+                step("slice_judged")
+            step("slice_committed")
             if is_last:
                 return done
             position = resume
@@ -342,6 +350,7 @@ class Pipeline:
             close_capture(
                 change, capture, state="failed", final=True, reason=reason, faults=faults
             )
+        step("capture_failed")
         self.log.warning(
             events.CAPTURE_FAILED, capture=capture.id, source=capture.source, reason=reason
         )
@@ -359,6 +368,7 @@ class Pipeline:
             self._fail(capture, str(error), by)
             self.log.warning(events.PLAN_REFUSED, name=capture.name, reason=str(error))
             return True
+        step("plan_committed")
         self.log.info(events.PLAN_LOADED, name=capture.name, loaded=str(loaded))
         return True
 

@@ -22,6 +22,7 @@ from ingestd.checkpointing import write_checkpoint
 from ingestd.config import Config
 from ingestd.config import LineSource as LineConfig
 from ingestd.errors import ConfigError, IngestError, LedgerMismatch, StoreFull
+from ingestd.ledger.checkpoints import CheckpointError
 from ingestd.ledger.source_states import SourceState, keep_source_states
 from ingestd.ledger.store import Ledger
 from ingestd.notify import notify, watchdog_interval_s
@@ -32,6 +33,7 @@ from ingestd.sources.folder import FolderSource
 from ingestd.sources.folder_settings import FolderSettings, FolderStatus
 from ingestd.sources.line_settings import LineArrival, LineSettings, LineStatus
 from ingestd.sources.serial_line import LineSource
+from ingestd.steps import step
 from ingestd.writer import Writer
 from parsers import Form
 
@@ -107,6 +109,7 @@ class Service:
         calm_collector()
         self.writer.start()
         left = self.writer.ask(lambda pipeline: pipeline.resume())
+        self._checkpoint()  # makes the signing key at the first start
         self.folders = [self._folder(settings) for settings in self._folder_settings()]
         forms = self.writer.ask(lambda pipeline: pipeline.forms())
         self.lines = [self._line(line, forms) for line in self.config.lines]
@@ -150,11 +153,13 @@ class Service:
             source.stop()
         for source in self._sources():
             source.join()
+        step("sources_stopped")
         if self.writer.is_alive:
             if self._failure is None:
                 self._say_source_states(stopped=True)
                 self._checkpoint()
             self.writer.stop()
+        step("writer_stopped")
         self.log.info(events.SERVICE_STOPPED, clean=self._failure is None)
         if self._lock_fd is not None:
             os.close(self._lock_fd)
@@ -171,11 +176,13 @@ class Service:
         path = self.config.ledger.path
         path.parent.mkdir(parents=True, exist_ok=True)
         ledger = Ledger.open(path, site=self.config.site.name, at=self.clock())
+        step("ledger_opened")
         if self.config.ledger.integrity_check == "quick":
             answer = ledger.conn.execute("PRAGMA quick_check(1)").fetchone()[0]
             if answer != "ok":
                 raise LedgerMismatch(str(path), f"SQLite finds it damaged: {answer}", "restore it")
         take_forms(ledger, self.config, at=self.clock(), by=SERVICE)
+        step("forms_taken")
         return Pipeline(ledger, self.config, clock=self.clock, log=self.log)
 
     def _take_lock(self) -> None:
@@ -274,6 +281,7 @@ class Service:
             self._is_full = False
             self.log.info(events.LEDGER_HAD_ROOM)
             notify("STATUS=working")
+        step("delivered")
         return done
 
     def _is_healthy(self) -> bool:
@@ -307,6 +315,8 @@ class Service:
             checkpoint = self.writer.ask(
                 lambda pipeline: write_checkpoint(pipeline.ledger.conn, self.config)
             )
+        except CheckpointError as error:
+            self.log.error(events.CHECKPOINT_REFUSED, problem=str(error))  # noqa: TRY400 - no bug, no trace
         except (OSError, IngestError, RuntimeError) as error:  # RuntimeError: the writer stopped
             self.log.warning(events.CHECKPOINT_REFUSED, problem=str(error))
         else:
