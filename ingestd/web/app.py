@@ -15,9 +15,12 @@ from ingestd.errors import IngestError, Refused
 from ingestd.plan.faults import PlanError
 from ingestd.web import (
     bench,
+    captures,
     controls,
     events,
+    journal,
     live,
+    plan,
     points,
     results,
     signing_in,
@@ -26,6 +29,7 @@ from ingestd.web import (
 )
 from ingestd.web.doors import Forbidden, ForgedForm, NotSignedIn, office_of
 from ingestd.web.guard import Guard
+from ingestd.web.jobs import Jobs
 from ingestd.web.live import LiveFeed
 from ingestd.web.office import READERS, Office
 from ingestd.web.pages import Messages, Templates, bare_page, to
@@ -41,6 +45,9 @@ _ROUTERS = (
     results.router,
     points.router,
     controls.router,
+    plan.router,
+    captures.router,
+    journal.router,
 )
 
 
@@ -72,6 +79,7 @@ def make_app(office: Office) -> FastAPI:
     )
     app.state.office = office
     app.state.live = LiveFeed(office)
+    app.state.jobs = Jobs(office)
     app.state.messages = Messages()
     app.state.throttle = Throttle()
     app.state.templates = Templates(office.zone)

@@ -23,7 +23,7 @@ from ingestd import __version__
 from ingestd.ledger.connection import Connection
 from ingestd.web.counts import waiting_counts
 from ingestd.web.doors import Visitor, office_of
-from ingestd.web.static_files import address_of
+from ingestd.web.static_files import address_of, chart_marks
 
 NAVIGATION = (
     ("bench", "Bench", "/bench"),
@@ -112,6 +112,7 @@ class Templates:
         self.environment.globals |= {
             "to": to,
             "static": address_of,
+            "chart_marks": chart_marks,
             "navigation": NAVIGATION,
             "program_version": __version__,
         }

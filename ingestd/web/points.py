@@ -127,7 +127,7 @@ def _chart(
         "points": [
             {
                 "at": local(row.at),
-                "value": None if row.value is None else format(row.value, "f"),
+                "value": format(row.value, "f"),
                 "spread": None if row.uncertainty is None else format(row.uncertainty, "f"),
                 "censored": row.censored,
                 "text": f"{row.text} {row.unit}, sample {row.sample}",

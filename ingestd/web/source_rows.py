@@ -3,8 +3,8 @@
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from pathlib import Path
-from typing import Any
 
+from ingestd.config import FolderSource, LineSource
 from ingestd.ledger.connection import Connection
 from ingestd.planning import PLAN_SOURCE
 from ingestd.sources.states import SourceState, read_states, states_path
@@ -80,9 +80,9 @@ def source_rows(conn: Connection, office: Office) -> list[SourceRow]:
     return rows
 
 
-def _where(source: Any) -> str:
+def _where(source: FolderSource | LineSource) -> str:
     """The folder of a folder source, the port of a line."""
-    return str(getattr(source, "path", None) or getattr(source, "port", ""))
+    return str(source.path) if isinstance(source, FolderSource) else source.port
 
 
 def _row(

@@ -5,6 +5,7 @@ The hash in the address lets browsers keep a file for ever and still get every n
 
 import gzip
 import hashlib
+import re
 from dataclasses import dataclass
 from functools import cache
 from importlib.resources import files
@@ -17,6 +18,8 @@ from starlette.responses import Response
 from ingestd.errors import Refused
 
 router = APIRouter(include_in_schema=False)
+
+_MARK = re.compile(rb'document\.getElementById\("([0-9a-f]{64})"\)')
 
 _TYPES = {
     "page.css": "text/css; charset=utf-8",
@@ -51,6 +54,17 @@ def _plotly() -> bytes:
     if spec is None or spec.origin is None:
         raise Refused("plotly", "the package is not installed", "install ingestd with [web]")
     return (Path(spec.origin).parent / "package_data" / "plotly.min.js").read_bytes()
+
+
+@cache
+def chart_marks() -> tuple[str, ...]:
+    """Names of elements that keep the chart library from writing styles into the page.
+
+    It brings styles of maps, which no page here draws, and writes them unless an element of
+    this name says that they are there; our policy would refuse them and complain each time.
+    """
+    found = _MARK.findall(_load("plotly.js").data)
+    return tuple(sorted({mark.decode() for mark in found}))
 
 
 def address_of(name: str) -> str:

@@ -3,13 +3,20 @@
 (() => {
   const ink = (name) => getComputedStyle(document.documentElement).getPropertyValue(name).trim();
 
+  const FORMATS = [
+    { dtickrange: [null, 864e5 - 1], value: "%H:%M\n%Y-%m-%d" },
+    { dtickrange: [864e5, 864e5 * 28 - 1], value: "%m-%d\n%Y" },
+    { dtickrange: [864e5 * 28, null], value: "%Y-%m" },
+  ];
+
   function layoutOf(data) {
     return {
-      margin: { l: 62, r: 18, t: 12, b: 44 }, showlegend: false, hovermode: "closest",
+      margin: { l: 62, r: 18, t: 12, b: 48 }, showlegend: false, hovermode: "closest",
       paper_bgcolor: "transparent", plot_bgcolor: "transparent",
       font: { family: "system-ui, sans-serif", size: 14, color: ink("--ink") },
-      xaxis: { type: "date", title: { text: data.zone, font: { size: 12 } }, gridcolor: ink("--line"), linecolor: ink("--faint") },
+      xaxis: { type: "date", nticks: innerWidth < 520 ? 4 : 8, tickangle: 0, tickformatstops: FORMATS, gridcolor: ink("--line"), linecolor: ink("--faint") },
       yaxis: { type: "linear", title: { text: data.unit }, gridcolor: ink("--line"), zerolinecolor: ink("--line"), rangemode: data.kind === "point" ? "tozero" : "normal" },
+      dragmode: false,
       shapes: [], annotations: [],
     };
   }
@@ -41,6 +48,16 @@
       const drawn = [...points.map((p) => Number(p.value)), ...Object.values(data.limits).map(Number)];
       const low = Math.min(...drawn), high = Math.max(...drawn), room = (high - low || Math.abs(high) || 1) * 0.12;
       layout.yaxis.range = [low - room, high + room];
+    }
+    // One moment alone would be drawn to the microsecond: give it a day around it.
+    const times = points.map((p) => Date.parse(p.at.replace(" ", "T")));
+    if (times.length && Math.max(...times) - Math.min(...times) < 36e5) {
+      const day = (ms) => new Date(ms - new Date(ms).getTimezoneOffset() * 6e4).toISOString().slice(0, 19);
+      layout.xaxis.range = [day(Math.min(...times) - 432e5), day(Math.max(...times) + 432e5)];
+    }
+    if (data.kind === "point" && data.limit !== null) {
+      const highest = Math.max(Number(data.limit), ...points.map((p) => Number(p.value) + Number(p.spread || 0)));
+      layout.yaxis.range = [0, highest * 1.1];
     }
     Plotly.react(holder, [trace], layout, { displayModeBar: false, responsive: true });
     if (!holder.dataset.drawn) {

@@ -21,6 +21,7 @@
       button.hidden = false;
       button.addEventListener("click", () => print());
     }
+    document.querySelector(".ways [aria-current]")?.scrollIntoView({ inline: "center", block: "nearest" });
     if (document.body.dataset.address) listen();
   });
 
