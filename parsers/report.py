@@ -179,10 +179,6 @@ class ReportReader:
             begin = place(*trimmed(behind)).start
             block.faults.append(_fault(begin, number, name, error.expected, behind))
             return
-        for part in found:
-            if part in block.found:
-                expected = f"one {part} in a block"
-                block.faults.append(_fault(offset, number, part, expected, behind))
         block.found.update(found)
 
     def _open(self, start: int, end: int, number: int) -> _Block | None:
@@ -277,9 +273,10 @@ class ReportReader:
         passes = not bare or any(is_ignored(bare) for is_ignored in self._ignore)
         marks = [match for match in (self._end, self._rule) if match is not None]
         is_mark = any(match(bare) for match in marks)
-        if self._form.text.last_line == "any" or tail.damaged or passes or is_mark:
+        is_over = self._is_done or self._is_full
+        if self._form.text.last_line == "any" or tail.damaged or passes or is_mark or is_over:
             self._take(tail, 0)
-        elif not self._is_done and not self._is_full:
+        else:
             expected = 'a line end (else last_line = "any" in the form)'
             start, end = tail.starts[0], tail.ends[0]
             self._spoil(start, end, tail.first, end, expected, tail.texts[0][-40:])

@@ -221,3 +221,9 @@ def test_unended_last_line_is_read_only_where_the_form_allows_it() -> None:
     assert values(parse(data, lenient)) == [("a", "1"), ("b", "2")]
     assert values(parse(b"s: a\nv: 1\n  ", BLANK)) == [("a", "1")]
     assert parse(b"s: a\nv: 1\n\n\xff", BLANK).faults[0].found == "byte 0xFF"
+
+
+def test_blank_or_unended_words_behind_the_end_mark() -> None:
+    data = b"s: a\nv: 1\nok: yes\nover\n"
+    assert parse(data + b"\n\n", RULED).faults == ()
+    assert expected(parse(data + b"more", RULED)) == ["5: nothing behind the end mark"]

@@ -11,10 +11,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from parsers import Form, Parsed, ParseError, Resume, load_form, parse, parse_in_parts
-from parsers.layout import layout_without_names
+from parsers.layout import bind, layout_without_names
 from parsers.report import ReportReader
-from parsers.rows import splitter
+from parsers.rows import Row, placed, splitter
 from parsers.table import TableReader
+from parsers.text import Line
 
 FORMS = Path(__file__).parents[2] / "parsers" / "forms"
 
@@ -480,6 +481,9 @@ def test_readers_refuse_a_form_of_another_shape() -> None:
         splitter(report)
     with pytest.raises(ValueError, match="only a table"):
         layout_without_names(report)
+    line = Line("s,v", 0, 3, 1, 4)
+    with pytest.raises(ValueError, match="only a table"):
+        bind(report, placed(line, Row(["s", "v"], [(0, 1), (2, 3)]), len))
 
 
 def test_unclosed_quote_before_an_unended_or_damaged_last_line_is_told_first() -> None:
@@ -502,3 +506,57 @@ def test_empty_cells_of_a_short_row_are_empty_places() -> None:
     assert values(got) == [("a", "1")]
     assert expected(got) == ["3: a number, not an empty place"]
     assert got.faults[0].offset == 11
+
+
+def test_file_of_passed_over_lines_only_has_no_header() -> None:
+    form = form_of("delimiter = ','\nignore = 'x.*'", "[fields.value]\ncolumn = 'v'")
+    with pytest.raises(ParseError, match="a header line: names of its columns"):
+        parse(b"x\nxx\n", form)
+
+
+def test_words_with_control_characters_above_the_first_header_are_words() -> None:
+    assert values(parse(b'\x1b[1mtitle\n"q\ns,v\na,1\n', PLAIN)) == [("a", "1")]
+
+
+def test_header_cell_may_go_without_the_unit_of_its_pattern() -> None:
+    form = form_of(
+        "delimiter = ','\n[table.wide]\npattern = '(?P<method>[A-Z]+)( in .(?P<unit>.+).)?'",
+        "[fields.sample]\ncolumn = 's'\n[fields.value]",
+    )
+    got = parse(b"s,A in (mg/L),B,C in ( )\na,1,2,3\n", form)
+    assert [(r.method, r.unit) for r in got.readings] == [("A", "mg/L"), ("B", None), ("C", None)]
+
+
+def test_other_columns_beside_absent_optional_ones_are_fine() -> None:
+    form = form_of(
+        "delimiter = ','",
+        "[fields.value]\ncolumn = 'v'\n[fields.lot]\ncolumn = 'batch'\nrequired = 'no'\n"
+        "[fields.remark]\ncolumn = 'note'\nrequired = 'no'",
+    )
+    assert values(parse(b"v,room,\n1,2,3\n", form)) == [(None, "1")]
+    for cell in (b"bat", b"tch", b"BATCH", b"botch", b"nota"):
+        with pytest.raises(ParseError, match="spelt exactly so"):
+            parse(b"v," + cell + b"\n1,2\n", form)
+
+
+def test_row_that_holds_one_header_name_twice_is_only_a_bad_row() -> None:
+    got = parse(b"s,v\nv,v\na,1\n", PLAIN)
+    assert values(got) == [("a", "1")]
+    assert expected(got) == ["2: a number with decimal mark '.'"]
+
+
+def test_blank_lines_behind_the_end_mark_are_fine() -> None:
+    form = form_of("delimiter = ','\nend = 'over'", "[fields.value]\ncolumn = 'v'")
+    assert parse(b"v\n1\nover\n\n  \n", form).faults == ()
+    assert parse(b"v\n1\nover\n\n  ", form).faults == ()
+    with pytest.raises(ParseError, match="a header line"):
+        parse(b"over\n", form)
+
+
+def test_resume_behind_a_byte_order_mark_still_seeks_the_header() -> None:
+    first = parse(b"\xef\xbb\xbftitle\n", PLAIN, final=False)
+    assert first.resume is not None
+    assert (first.resume.offset, first.resume.line) == (3, 0)
+    more = parse(b"title\ns,v\na,1\n", PLAIN, resume=first.resume)
+    assert values(more) == [("a", "1")]
+    assert more.readings[0].line == 3

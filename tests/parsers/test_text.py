@@ -68,6 +68,7 @@ def test_text_is_decoded_as_declared(
         (b"\xc3\xa4\n\xe4\nd\n", ("utf-8", "windows-1252"), 3),
         (b"\x81\nx\xe4\n", ("utf-8", "windows-1252"), 0),
         (b"\xff\xfea\0\n\0\0\xd8\n\0b\0\n\0", (), 6),
+        (b"\xff\xfea\0\r\0\n\0b\0\r\0\0\xd8\n\0", (), 12),
         (b"a\n\xc3", (), 2),
         (b"\xff\xfea\0\n\0b", (), 6),
     ],
@@ -158,8 +159,8 @@ def test_line_longer_than_a_piece_is_one_line() -> None:
 
 
 def test_wide_line_longer_than_a_piece_is_one_line() -> None:
-    # every character holds the byte 0x0A without being a line end
-    data = "\u0a0a".encode("utf-16-be") * (PIECE // 2 + 5) + b"\0\n\0z\0\n"
+    # 0A 00 0A 00 ... holds 00 0A at every odd place, where it is no line end
+    data = "\u0a00".encode("utf-16-be") * (PIECE // 2 + 5) + b"\0\n\0z\0\n"
     assert [len(text) for text in read(data, "utf-16-be")[0]] == [PIECE // 2 + 5, 1]
 
 
@@ -172,3 +173,13 @@ def test_line_end_cut_between_cr_and_lf_is_one_line_end() -> None:
         assert [piece.texts for piece in again.pieces()] == texts
     assert not LineReader(b"ab\r", rules).is_empty
     assert LineReader(b"\xef\xbb\xbf", rules).is_empty
+
+
+def test_line_end_of_two_bytes_cut_in_the_middle_waits() -> None:
+    rules = TextRules.model_validate({"encodings": "utf-16-le"})
+    first = LineReader(b"a\0\r\0", rules, final=False)
+    assert [piece.texts for piece in first.pieces()] == [["a"]]
+    second = LineReader(b"\n", rules, origin=4, line=1, state=first.state(), final=False)
+    assert list(second.pieces()) == []
+    third = LineReader(b"\n\0b\0\n\0", rules, origin=4, line=1, state=second.state())
+    assert [(piece.texts, piece.first) for piece in third.pieces()] == [(["b"], 2)]
