@@ -212,3 +212,31 @@ def test_identity_of_a_wide_table_always_holds_the_method() -> None:
     assert load_form(WIDE.encode(), "w").identity == ("method", "value")
     numbered = WIDE + "[fields.sequence]\ncolumn = 'n'\n"
     assert load_form(numbered.encode(), "w").identity == ("sequence", "method")
+
+
+FRAME = """shape = "frame"
+[numbers]
+decimal = "."
+[frame]
+end = "\\r"
+unchecked = true
+layout = "delimited"
+cells = 1
+[fields.value]
+position = 1
+"""
+
+
+@pytest.mark.parametrize(
+    ("text", "key", "problem"),
+    [
+        (FRAME.replace('"\\r"', '"\u2022"'), "frame.end", "not one byte"),
+        (FRAME.replace('"\\r"', "13"), "frame.end", "bytes"),
+        (FRAME.replace('end = "\\r"', ""), "frame", "needs one of end"),
+    ],
+)
+def test_frame_bytes_are_characters_of_one_byte(text: str, key: str, problem: str) -> None:
+    assert load_form(FRAME.encode(), "mine").frame is not None
+    error = refused(text)
+    assert error.key == key
+    assert re.search(problem, error.problem)
