@@ -16,14 +16,12 @@ from ingestd.delivery.batches import batch_of, next_batch
 from ingestd.delivery.connecting import SUBJECT, Connection, connect, cut, deadline, translate
 from ingestd.delivery.merging import Batch, Renew
 from ingestd.delivery.schema import check_schema
-from ingestd.delivery.targets import Progress
+from ingestd.delivery.targets import Apply, Progress
 from ingestd.errors import IngestError, TargetRejected
 from ingestd.ledger import deliveries
 from ingestd.ledger.connection import Connection as LedgerConnection
 from ingestd.ledger.merkle import Frontier
 from ingestd.ledger.store import Ledger
-
-Apply = Callable[[Callable[[Ledger], None]], None]
 
 MONTHS_AHEAD = 2
 
@@ -109,6 +107,7 @@ class CentralTarget:
         touched = _touched(self._checkpoints)
         if touched == self._touched and not deliveries.has_news(ledger, start.size):
             return Progress()
+        size = deliveries.journal_size(ledger)
         batch = next_batch(
             ledger,
             self._site,
@@ -128,7 +127,12 @@ class CentralTarget:
         self._at = batch.after
         if batch.checkpoints:
             self._checkpoint = batch.checkpoints[-1][2]
-        return Progress(entries=batch.after.size - start.size, rows=rows, refused=refused)
+        return Progress(
+            entries=batch.after.size - start.size,
+            rows=rows,
+            refused=refused,
+            more=batch.after.size < size,
+        )
 
     def _retry(self, conn: Connection, ledger: LedgerConnection, renew: Renew) -> Progress:
         before = deliveries.set_aside_entries(ledger, self.name)

@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from ingestd import events
-from ingestd.delivery.targets import Progress, Target
+from ingestd.delivery.targets import Apply, Progress, Target
 from ingestd.errors import (
     IngestError,
     LedgerBusy,
@@ -27,8 +27,6 @@ from ingestd.ledger.store import Ledger
 FIRST_WAIT_S = 1.0
 LONGEST_WAIT_S = 300.0
 END_S = 5.0  # how long a step under way may take to end by itself
-
-Apply = Callable[[Callable[[Ledger], None]], None]
 
 
 class Waits:
@@ -153,7 +151,7 @@ class Courier:
                     raise
                 self._stop.wait(self._went_wrong(error))
             else:
-                if not progress.entries:
+                if not progress.more:
                     self._stop.wait(self._idle_s)
 
     def _went_well(self, progress: Progress) -> None:

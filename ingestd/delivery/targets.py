@@ -1,19 +1,28 @@
 """What every target of delivery can do, and what one step came to."""
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from typing import Protocol
 
 from ingestd.ledger.connection import Connection
+from ingestd.ledger.store import Ledger
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Progress:
-    """What a step brought: entries passed, rows added, entries refused with what was said."""
+    """What a step brought: entries passed, rows added, entries refused with what was said.
+
+    `more` says that the next step has something to do at once.
+    """
 
     entries: int = 0
     rows: int = 0
+    more: bool = False
     refused: Mapping[int, str] = field(default_factory=dict)
+
+
+# Runs a job on the ledger that may write, and returns when it has.
+Apply = Callable[[Callable[[Ledger], None]], None]
 
 
 class Target(Protocol):

@@ -117,6 +117,12 @@ def outbox_rows(conn: Connection, start: int, stop: int) -> list[OutboxRow]:
     return [_outbox_row(row) for row in conn.execute(f"{_OUTBOX} {_BETWEEN}", (start, stop))]
 
 
+def outbox_times(conn: Connection, start: int, stop: int) -> Iterator[str]:
+    """When the decisions from entry `start` to before `stop` were made, one a row, as stamps."""
+    rows = conn.execute("SELECT at FROM outbox WHERE entry >= ? AND entry < ?", (start, stop))
+    return (at for (at,) in rows)
+
+
 def outbox_in_time(
     conn: Connection, since: datetime, until: datetime, *, below: int
 ) -> Iterator[OutboxRow]:
