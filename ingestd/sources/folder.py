@@ -17,6 +17,7 @@ from datetime import UTC, datetime
 from itertools import islice
 from typing import Literal
 
+from ingestd import events
 from ingestd.sources.arrivals import Arrival
 from ingestd.sources.filesystem import (
     FolderLost,
@@ -41,12 +42,6 @@ EVENTS_REMEDY = (
     "files are found by the scan alone; if a limit was reached, raise "
     "fs.inotify.max_user_watches or fs.inotify.max_user_instances"
 )
-
-FOLDER_WATCHED = "folder_watched"
-FOLDER_LOST = "folder_lost"
-FOLDER_SCAN_BROKEN = "folder_scan_broken"
-FOLDER_EVENTS_REFUSED = "folder_events_refused"
-FOLDER_EVENTS_DROPPED = "folder_events_dropped"
 
 
 class FolderSource:
@@ -177,7 +172,7 @@ class FolderSource:
                 except FolderLost as error:
                     self._lose(error)
                 except Exception as error:  # noqa: BLE001 - the folder goes on being watched
-                    self._degrade(f"{type(error).__name__}: {error}", FOLDER_SCAN_BROKEN)
+                    self._degrade(f"{type(error).__name__}: {error}", events.FOLDER_SCAN_BROKEN)
         finally:
             if self._events is not None:
                 self._events.stop()
@@ -234,7 +229,7 @@ class FolderSource:
                 timeout=max(wake - time.monotonic(), 0.0),
             )
             if self._scan_asked == "overflow":
-                self._log.warning(FOLDER_EVENTS_DROPPED, path=str(self._settings.path))
+                self._log.warning(events.FOLDER_EVENTS_DROPPED, path=str(self._settings.path))
             if self._scan_asked:
                 self._scan_due = min(self._scan_due, self._scan_earliest)
                 self._scan_asked = ""
@@ -266,7 +261,7 @@ class FolderSource:
                 self._serve_hints()
         if self._refusal not in ("", self._events_refused):
             self._log.warning(
-                FOLDER_EVENTS_REFUSED,
+                events.FOLDER_EVENTS_REFUSED,
                 path=str(self._settings.path),
                 reason=self._refusal,
                 remedy=EVENTS_REMEDY,
@@ -275,7 +270,7 @@ class FolderSource:
         if self._lost:
             self._lost, self._losses = "", 0
             self._log.info(
-                FOLDER_WATCHED,
+                events.FOLDER_WATCHED,
                 path=str(self._settings.path),
                 backend=self._backend(),
                 filesystem=self._filesystem,
@@ -345,7 +340,7 @@ class FolderSource:
 
     def _lose(self, error: FolderLost) -> None:
         gone = error.errno in (errno.ENOENT, errno.ENOTDIR)
-        self._degrade(error.strerror or str(error), FOLDER_LOST, patient=not gone)
+        self._degrade(error.strerror or str(error), events.FOLDER_LOST, patient=not gone)
 
     def _degrade(self, reason: str, event: str, *, patient: bool = True) -> None:
         """Go on without the folder; `patient`: try again less and less often."""

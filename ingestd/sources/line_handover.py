@@ -14,16 +14,12 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Final
 
+from ingestd import events
 from ingestd.sources.cutting import Piece
 from ingestd.sources.folder_settings import Log
 from ingestd.sources.line_backlog import Backlog, Waiting, as_arrival
 from ingestd.sources.line_settings import LineArrival, LineSettings
 from parsers.forms import FrameRules
-
-LINE_LEDGER_WAITED = "line_ledger_waited"
-LINE_LEDGER_TOOK = "line_ledger_took"
-LINE_BYTES_ABANDONED = "line_bytes_abandoned"
-LINE_REFUSALS_ENDED = "line_refusals_ended"
 
 REFUSALS: Final = 3  # of the same unreadable frame; then it is kept as it is and acknowledged
 REFUSAL_QUIET_S: Final = 0.05  # the sender may still be sending the rest of a damaged frame
@@ -210,12 +206,12 @@ class Handover:
             except Exception as error:  # noqa: BLE001 - whatever it is, the bytes are kept
                 if not self.trouble:
                     port = self._settings.port
-                    self._log.warning(LINE_LEDGER_WAITED, port=port, reason=str(error))
+                    self._log.warning(events.LINE_LEDGER_WAITED, port=port, reason=str(error))
                 self.trouble = f"the ledger does not take what was received: {error}"
             else:
                 if self.trouble:
                     self.trouble = ""
-                    self._log.info(LINE_LEDGER_TOOK, port=self._settings.port)
+                    self._log.info(events.LINE_LEDGER_TOOK, port=self._settings.port)
                 return understood
             with self._something:
                 ended_s = self._ended_s
@@ -227,7 +223,7 @@ class Handover:
                     self._something.wait(FIRST_PAUSE_S)
                 else:
                     self._log.warning(
-                        LINE_BYTES_ABANDONED,
+                        events.LINE_BYTES_ABANDONED,
                         port=self._settings.port,
                         bytes=len(arrival.data),
                         reason=self.trouble,
@@ -260,7 +256,7 @@ class Handover:
         self._refused = arrival.data
         if self._refusals <= REFUSALS:
             return self._rules.refuse
-        self._log.warning(LINE_REFUSALS_ENDED, port=self._settings.port, refusals=REFUSALS)
+        self._log.warning(events.LINE_REFUSALS_ENDED, port=self._settings.port, refusals=REFUSALS)
         return self._rules.acknowledge
 
     def _is_wanted(self, item: Waiting) -> bool:

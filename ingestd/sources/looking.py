@@ -6,6 +6,7 @@ from collections.abc import Callable, Iterator
 from datetime import datetime
 from heapq import heappop, heappush
 
+from ingestd import events
 from ingestd.sources.arrivals import Arrival
 from ingestd.sources.content import Mark, Reader, hash_by_chunks
 from ingestd.sources.filesystem import (
@@ -23,10 +24,6 @@ BUSY_S = 0.05  # pause after a read during which the file changed
 GRANULARITY_S = 2.0  # coarsest time stamps in use, on FAT: from memory
 REFUSALS = 3  # deliveries refused in a row after which all others wait for the next scan
 
-FILE_PASSED_OVER = "file_passed_over"
-FILE_VANISHED = "file_vanished"
-ARRIVAL_REFUSED = "arrival_refused"
-ARRIVAL_TAKEN_AFTER_ALL = "arrival_taken_after_all"
 
 NOT_READ = "links, pipes and devices are not read"
 
@@ -104,7 +101,7 @@ class FileLooks:
         track.stamp = None
         if track.complaint != reason:
             track.complaint = reason
-            self._log.warning(FILE_PASSED_OVER, file=readable_name(name), reason=reason)
+            self._log.warning(events.FILE_PASSED_OVER, file=readable_name(name), reason=reason)
 
     def forget(self, name: bytes) -> None:
         """Drop what is known of a file that is gone."""
@@ -112,7 +109,7 @@ class FileLooks:
         self.refused.pop(name, None)
         self._reader.drop(name)
         if track is not None and track.seen != track.delivered:
-            self._log.info(FILE_VANISHED, file=readable_name(name))
+            self._log.info(events.FILE_VANISHED, file=readable_name(name))
 
     def look(self, name: bytes) -> None:
         """Read the file and do what follows from it.
@@ -226,12 +223,12 @@ class FileLooks:
             reason = f"{type(error).__name__}: {error}"
             if self.refused.get(name) != reason:
                 self.refused[name] = reason
-                self._log.warning(ARRIVAL_REFUSED, file=arrival.name, reason=reason)
+                self._log.warning(events.ARRIVAL_REFUSED, file=arrival.name, reason=reason)
             return
         self._refusals = 0
         self.last_arrival_at = arrival.seen_at
         if self.refused.pop(name, None) is not None:
-            self._log.info(ARRIVAL_TAKEN_AFTER_ALL, file=arrival.name)
+            self._log.info(events.ARRIVAL_TAKEN_AFTER_ALL, file=arrival.name)
         track.was_delivered(done=done or arrival.final)
         if track.finished is None:
             self._appoint_settled(name, track)

@@ -14,6 +14,7 @@ from collections.abc import Callable
 from datetime import UTC, datetime
 from typing import Final, Literal
 
+from ingestd import events
 from ingestd.errors import Refused
 from ingestd.sources.cutting import LineCutter, Piece
 from ingestd.sources.folder_settings import Log
@@ -22,13 +23,6 @@ from ingestd.sources.line_marks import Received
 from ingestd.sources.line_settings import LineArrival, LineSettings, LineStatus
 from ingestd.sources.port import Port, open_port
 from ingestd.sources.port_faults import PortLost, PortRefused
-
-LINE_OPENED = "line_opened"
-LINE_LOST = "line_lost"
-LINE_REFUSED = "line_refused"
-LINE_QUIET = "line_quiet"
-LINE_BACKLOG_FILLED = "line_backlog_filled"
-LINE_BROKEN = "line_broken"
 
 FIRST_PAUSE_S: Final = 0.25
 LONGEST_PAUSE_S: Final = 30.0
@@ -167,7 +161,7 @@ class LineSource:
             except (PortLost, PortRefused) as error:
                 self._lose(error)
             except Exception as error:  # noqa: BLE001 - the line goes on being listened to
-                self._log.warning(LINE_BROKEN, port=self._settings.port, reason=repr(error))
+                self._log.warning(events.LINE_BROKEN, port=self._settings.port, reason=repr(error))
                 self._lose(PortLost(self._settings.port, repr(error), "tell who maintains this"))
         self._handover.finish()
 
@@ -243,7 +237,7 @@ class LineSource:
             self._is_full, self._detail = False, ""
         if self._said != "open":
             self._said = "open"
-            self._log.info(LINE_OPENED, port=self._settings.port, device=port.device)
+            self._log.info(events.LINE_OPENED, port=self._settings.port, device=port.device)
 
     def _lose(self, error: PortLost | PortRefused) -> None:
         """Say once that the line is away, and wait before the next attempt."""
@@ -253,9 +247,9 @@ class LineSource:
         is_lasting = self._state == "refused" or not self._said
         self._state = "refused" if is_refused else "lost"
         if is_refused and self._said != "refused" and is_lasting:
-            self._say(LINE_REFUSED, "refused", error)
+            self._say(events.LINE_REFUSED, "refused", error)
         elif not is_refused and self._said in ("", "open"):
-            self._say(LINE_LOST, "lost", error)
+            self._say(events.LINE_LOST, "lost", error)
         pause = min(FIRST_PAUSE_S * 2.0**self._failures, LONGEST_PAUSE_S)
         self._failures += pause < LONGEST_PAUSE_S
         self._stopping.wait(pause * (1 + self._jitter()) / 2)
@@ -269,7 +263,7 @@ class LineSource:
     def _note_quiet(self, quiet_s: float) -> None:
         if not self._is_quiet:
             self._is_quiet = True
-            self._log.warning(LINE_QUIET, port=self._settings.port, quiet_s=quiet_s)
+            self._log.warning(events.LINE_QUIET, port=self._settings.port, quiet_s=quiet_s)
 
     def _note_full(self) -> None:
         if not self._is_full:
@@ -279,5 +273,7 @@ class LineSource:
                 "until it takes them"
             )
             self._log.warning(
-                LINE_BACKLOG_FILLED, port=self._settings.port, bytes=self._handover.bytes_waiting
+                events.LINE_BACKLOG_FILLED,
+                port=self._settings.port,
+                bytes=self._handover.bytes_waiting,
             )

@@ -5,10 +5,10 @@ from collections.abc import Callable
 from fastapi import Request
 from starlette.responses import Response
 
+from ingestd import events
 from ingestd.errors import Refused
 from ingestd.ledger.store import Change
 from ingestd.plan.faults import PlanError
-from ingestd.web import events
 from ingestd.web.doors import Visitor, office_of
 from ingestd.web.pages import back_to, tell
 from parsers import FormError

@@ -10,14 +10,14 @@ from fastapi.exceptions import RequestValidationError
 from starlette.exceptions import HTTPException
 from starlette.responses import JSONResponse, RedirectResponse, Response
 
-from ingestd import __version__
+from ingestd import __version__, events
 from ingestd.errors import IngestError, Refused
 from ingestd.plan.faults import PlanError
 from ingestd.web import (
+    api,
     bench,
     captures,
     controls,
-    events,
     journal,
     live,
     plan,
@@ -48,6 +48,8 @@ _ROUTERS = (
     plan.router,
     captures.router,
     journal.router,
+    health.router,
+    api.router,
 )
 
 

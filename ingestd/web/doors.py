@@ -12,12 +12,12 @@ from typing import Annotated
 
 from fastapi import Depends, Form, Request
 
+from ingestd import events
 from ingestd.deciding import authorise
 from ingestd.errors import Refused
 from ingestd.ledger.accounts import find_session, find_token, see_session
 from ingestd.ledger.connection import Connection
 from ingestd.model import Person, PersonRole
-from ingestd.web import events
 from ingestd.web.office import Office
 
 COOKIE = "ingestd_session"

@@ -12,7 +12,7 @@ from starlette.datastructures import Headers, MutableHeaders
 from starlette.responses import PlainTextResponse
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-from ingestd.web import events
+from ingestd import events
 from ingestd.web.office import Office
 
 MOST_BYTES = 16 * 2**20  # of one request: the largest plan file twice

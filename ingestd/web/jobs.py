@@ -11,9 +11,9 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any
 
+from ingestd import events
 from ingestd.errors import IngestError, Refused
 from ingestd.plan.faults import PlanError
-from ingestd.web import events
 from ingestd.web.office import Office
 from parsers import FormError
 

@@ -12,12 +12,12 @@ from datetime import UTC, datetime
 from typing import Any
 from zoneinfo import ZoneInfo
 
+from ingestd import events
 from ingestd.config import Config
 from ingestd.errors import IngestError
 from ingestd.ledger.connection import Connection
 from ingestd.ledger.plan import Book, BookKeeper
 from ingestd.ledger.store import Change, Ledger
-from ingestd.web import events
 from ingestd.web.settings import WebSection
 
 READERS = 8  # read-only connections at most, and threads that serve requests

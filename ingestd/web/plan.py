@@ -9,6 +9,7 @@ from fastapi import APIRouter, File, Form, Request, UploadFile
 from starlette.concurrency import run_in_threadpool
 from starlette.responses import RedirectResponse, Response
 
+from ingestd import events
 from ingestd.errors import Refused
 from ingestd.evaluate.rules.registry import RULES
 from ingestd.gathering import day_of
@@ -22,7 +23,6 @@ from ingestd.plan.instants import parse_instant
 from ingestd.plan.sheet_rows import read_rows
 from ingestd.plan.sheet_writer import draft_sheet
 from ingestd.planning import load_file
-from ingestd.web import events
 from ingestd.web.doors import AnalystPosts, Viewer, Visitor, office_of
 from ingestd.web.office import Office
 from ingestd.web.pages import page, tell, to

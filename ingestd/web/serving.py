@@ -6,8 +6,8 @@ from typing import Any
 
 import uvicorn
 
+from ingestd import events
 from ingestd.errors import ConfigError
-from ingestd.web import events
 from ingestd.web.app import make_app
 from ingestd.web.live import LiveFeed
 from ingestd.web.office import Office

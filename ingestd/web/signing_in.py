@@ -8,6 +8,7 @@ from typing import Annotated
 from fastapi import APIRouter, Form, Request
 from starlette.responses import RedirectResponse, Response
 
+from ingestd import events
 from ingestd.errors import Refused
 from ingestd.ledger.accounts import (
     add_token,
@@ -19,7 +20,6 @@ from ingestd.ledger.accounts import (
     set_password,
     tokens_of,
 )
-from ingestd.web import events
 from ingestd.web.doors import COOKIE, Viewer, ViewerPosts, Visitor, office_of
 from ingestd.web.office import Office
 from ingestd.web.pages import back_to, bare_page, page, tell

@@ -15,8 +15,8 @@ from pathlib import Path
 
 import pytest
 
+from ingestd import events
 from ingestd.sources import folder as folder_module
-from ingestd.sources import looking
 from ingestd.sources.arrivals import Arrival
 from ingestd.sources.folder_events import Hint
 from tests.ingestd.sources.watched import Watched
@@ -332,14 +332,14 @@ def test_refused_delivery_is_offered_until_it_is_taken(folder: Path, watch: Watc
 
     watched = watch(answer=answer, settle_s=HOUR)
     (folder / "a.csv").write_bytes(b"row\n")
-    watched.until(lambda: looking.ARRIVAL_REFUSED in watched.events())
+    watched.until(lambda: events.ARRIVAL_REFUSED in watched.events())
     status = watched.source.status()
     assert (status.state, status.detail) == ("degraded", "RuntimeError: the ledger is full")
     (folder / "b.csv").write_bytes(b"row\n")
     watched.until_names("a.csv", "b.csv")
     watched.until_quiet()
     assert sorted(watched.names()) == ["a.csv", "b.csv"]
-    assert watched.events().count(looking.ARRIVAL_REFUSED) == 1
+    assert watched.events().count(events.ARRIVAL_REFUSED) == 1
     assert watched.source.status().state == "ok"
 
 
@@ -406,7 +406,7 @@ def test_stop_waits_for_the_delivery_it_is_in(folder: Path, watch: Watch) -> Non
 def test_folder_absent_at_start_is_watched_when_it_comes(tmp_path: Path, watch: Watch) -> None:
     path = tmp_path / "share"
     watched = watch(path)
-    assert watched.events() == [folder_module.FOLDER_LOST]
+    assert watched.events() == [events.FOLDER_LOST]
     status = watched.source.status()
     assert status.state == "degraded"
     assert str(path) in status.detail
@@ -414,7 +414,7 @@ def test_folder_absent_at_start_is_watched_when_it_comes(tmp_path: Path, watch: 
     (path / "a.csv").write_bytes(b"row\n")
     watched.until_names("a.csv")
     assert watched.source.status().state == "ok"
-    assert watched.events() == [folder_module.FOLDER_LOST, folder_module.FOLDER_WATCHED]
+    assert watched.events() == [events.FOLDER_LOST, events.FOLDER_WATCHED]
 
 
 def test_folder_removed_and_made_anew_is_watched_by_events_again(
@@ -478,7 +478,7 @@ def test_file_gone_before_it_could_be_taken_is_logged(folder: Path, watch: Watch
         watched.until(lambda: watched.source.status().files_waiting == 1)
         watched.until_seen(b"a.csv", 2)
         (folder / "a.csv").unlink()
-        watched.until(lambda: looking.FILE_VANISHED in watched.events())
+        watched.until(lambda: events.FILE_VANISHED in watched.events())
 
 
 def test_links_pipes_and_folders_are_passed_over_and_said_once(
@@ -496,7 +496,7 @@ def test_links_pipes_and_folders_are_passed_over_and_said_once(
     watched.until(lambda: watched.source.status().files_passed_over == 4)
     watched.until_scanned(2)
     assert watched.names() == ["a.csv"]
-    said = [keys["file"] for event, keys in watched.logged if event == looking.FILE_PASSED_OVER]
+    said = [keys["file"] for event, keys in watched.logged if event == events.FILE_PASSED_OVER]
     assert sorted(said) == ["link 2.csv", "link.csv", "loop.csv", "pipe.csv"]
 
 
@@ -527,7 +527,7 @@ def test_file_that_becomes_readable_later_arrives(folder: Path, watch: Watch) ->
     # A name that leads in a circle cannot be opened by anyone; rights would not bind root.
     (folder / "a.csv").symlink_to("a.csv")
     watched = watch()
-    watched.until(lambda: looking.FILE_PASSED_OVER in watched.events())
+    watched.until(lambda: events.FILE_PASSED_OVER in watched.events())
     (folder / "a.csv").unlink()
     (folder / "a.csv").write_bytes(b"row\n")
     watched.until_names("a.csv")
@@ -538,9 +538,9 @@ def test_file_that_becomes_readable_later_arrives(folder: Path, watch: Watch) ->
 def test_file_that_cannot_be_read_is_said_once_and_does_not_stop_the_rest(watch: Watch) -> None:
     # The memory of this process: a regular file that gives EIO at its first byte to anyone.
     watched = watch(Path("/proc/self"), patterns=("mem",), backend="polling")
-    watched.until(lambda: looking.FILE_PASSED_OVER in watched.events())
+    watched.until(lambda: events.FILE_PASSED_OVER in watched.events())
     watched.until_scanned(3)
-    said = [keys for event, keys in watched.logged if event == looking.FILE_PASSED_OVER]
+    said = [keys for event, keys in watched.logged if event == events.FILE_PASSED_OVER]
     assert said == [{"file": "mem", "reason": "Input/output error"}]
     status = watched.source.status()
     assert (status.state, status.files_passed_over, status.files_waiting) == ("ok", 1, 0)
@@ -573,7 +573,7 @@ def test_exception_in_a_scan_does_not_end_the_watching(folder: Path, watch: Watc
 
     watched = watch(clock=clock)
     broken.set()
-    watched.until(lambda: folder_module.FOLDER_SCAN_BROKEN in watched.events())
+    watched.until(lambda: events.FOLDER_SCAN_BROKEN in watched.events())
     assert watched.source.status().state == "degraded"
     broken.clear()
     (folder / "a.csv").write_bytes(b"row\n")

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 from watchdog.observers import inotify_c
 
-from ingestd.sources import folder as folder_module
+from ingestd import events
 from ingestd.sources.folder_events import FolderEvents, Hint
 from tests.ingestd.sources.watched import Watched
 
@@ -27,7 +27,7 @@ def test_overflow_of_the_kernels_queue_is_answered_by_a_scan(folder: Path, watch
         "echo >>a.csv; echo >>b.csv; i=$((i+1)); done; echo row >last.csv"
     )
     assert ctypes.PyDLL(None).system(command.encode()) == 0
-    watched.until(lambda: folder_module.FOLDER_EVENTS_DROPPED in watched.events())
+    watched.until(lambda: events.FOLDER_EVENTS_DROPPED in watched.events())
     watched.until_names("a.csv", "b.csv", "last.csv")
     watched.until_quiet()
     for name in ("a.csv", "b.csv", "last.csv"):
@@ -64,7 +64,7 @@ def test_where_the_system_refuses_events_scans_do_the_work(
     status = watched.source.status()
     assert (status.state, status.backend) == ("ok", "polling")
     assert status.detail
-    assert watched.events().count(folder_module.FOLDER_EVENTS_REFUSED) == 1
+    assert watched.events().count(events.FOLDER_EVENTS_REFUSED) == 1
     # When the limit is raised, events come back by themselves.
     monkeypatch.undo()
     watched.until(lambda: watched.source.status().backend == "native")
