@@ -23,6 +23,7 @@ from pydantic import (
 
 from ingestd.errors import ConfigError
 from ingestd.model import SitePolicy
+from ingestd.service_sections import NoticesSection, ServiceSection
 
 ENVIRONMENT_KEY = "INGESTD_CONFIG"
 FILE_NAME = "ingestd.toml"
@@ -264,6 +265,8 @@ class Config(_Section):
     ledger: LedgerSection = LedgerSection()
     plan: PlanSection = PlanSection()
     delivery: DeliverySection = DeliverySection()
+    service: ServiceSection = ServiceSection()
+    notices: NoticesSection = NoticesSection()
     source: tuple[Source, ...] = ()
 
     @property
