@@ -18,6 +18,7 @@ from ingestd.web import (
     bench,
     captures,
     controls,
+    health,
     journal,
     live,
     plan,

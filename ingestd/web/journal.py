@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Annotated, Any
+from zoneinfo import ZoneInfo
 
 import orjson
 from fastapi import APIRouter, Form, Request
@@ -19,10 +20,15 @@ from ingestd.verify import VerifyReport, verify_ledger
 from ingestd.web.captures import SHORT_S
 from ingestd.web.doors import AnalystPosts, ReviewerPosts, Viewer, office_of
 from ingestd.web.jobs import Job, Jobs
-from ingestd.web.pages import page, tell, to
+from ingestd.web.pages import noted_text, page, tell, to
 from ingestd.web.receipts import receipt_of
 
 AT_ONCE = 60
+MOST_LOOKED_AT = 5_000  # entries looked at for one page
+# What follows by itself from what a person did, in the same change.
+CONSEQUENCES = frozenset(
+    {"pins_kept", "result_judged", "run_judged", "capture_read", "reading_taken", "replayed"}
+)
 # The index `journal_by_people` is made for exactly this condition.
 BY_PEOPLE = "instr(body, x'226279223a22696e676573746422') = 0"
 
@@ -47,7 +53,7 @@ def journal(request: Request, visitor: Viewer, who: str = "people", before: int 
     """Entries, newest first: those of people, or all."""
     office = office_of(request)
     with office.reading() as conn:
-        lines = entry_lines(conn, people_only=who != "all", before=before, limit=AT_ONCE + 1)
+        found = entry_page_of(conn, office.zone, people_only=who != "all", before=before)
         (size,) = conn.execute("SELECT size FROM frontier").fetchone()
         checkpoints, complaints = known_checkpoints(office.config)
         return page(
@@ -57,8 +63,8 @@ def journal(request: Request, visitor: Viewer, who: str = "people", before: int 
             "journal.html",
             here="journal",
             title="Journal",
-            lines=lines[:AT_ONCE],
-            has_more=len(lines) > AT_ONCE,
+            lines=found.lines,
+            older=found.next,
             before=before,
             who="all" if who == "all" else "people",
             size=size,
@@ -76,31 +82,53 @@ def public_key(config: Config) -> str:
     return public_key_text(load_key(path), origin_of(config.site.name))
 
 
-def entry_lines(
-    conn: Connection, *, people_only: bool, before: int, limit: int
-) -> list[EntryLine]:
-    """Entries from `before` down, newest first; 0: from the last one."""
+@dataclass(frozen=True, slots=True, kw_only=True)
+class EntryPage:
+    """Entries newest first; `next` begins the page of older ones, 0 on the last."""
+
+    lines: tuple[EntryLine, ...]
+    next: int
+
+
+def entry_page_of(
+    conn: Connection, zone: ZoneInfo, *, people_only: bool, before: int, limit: int = AT_ONCE
+) -> EntryPage:
+    """Entries from `before` down; 0: from the last one.
+
+    Args:
+        people_only: what people did, without what followed from it in the same change.
+    """
     where = f"{BY_PEOPLE} AND idx < ?" if people_only else "idx < ?"
     rows = conn.execute(
         f"SELECT idx, body FROM journal WHERE {where} ORDER BY idx DESC LIMIT ?",  # noqa: S608 - fixed texts
-        (before if before > 0 else 2**62, limit),
+        (before if before > 0 else 2**62, MOST_LOOKED_AT),
     )
-    return [_line(index, orjson.loads(body)) for index, body in rows]
+    lines: list[EntryLine] = []
+    last = 0
+    for last, body in rows:
+        content = orjson.loads(body)
+        if people_only and content["kind"] in CONSEQUENCES:
+            continue
+        lines.append(_line(last, content, zone))
+        if len(lines) == limit:
+            break
+    is_last = last == 0 or (len(lines) < limit and rows.fetchone() is None)
+    return EntryPage(lines=tuple(lines), next=0 if is_last else last)
 
 
-def _line(index: int, body: dict[str, Any]) -> EntryLine:
+def _line(index: int, body: dict[str, Any], zone: ZoneInfo) -> EntryLine:
     return EntryLine(
         index=index,
         at=instant(body["at"]),
         by=body["by"],
         system_user=body.get("system_user", ""),
         kind=body["kind"],
-        said=said(body),
+        said=said(body, zone),
         reason=str(body.get("reason") or body.get("cause") or ""),
     )
 
 
-def said(body: dict[str, Any]) -> str:
+def said(body: dict[str, Any], zone: ZoneInfo) -> str:
     """What an entry says, in one phrase."""
     match body["kind"]:
         case "ledger_made":
@@ -118,7 +146,8 @@ def said(body: dict[str, Any]) -> str:
             return f"run {body['body']['name']} planned, version {body['version']}"
         case "observed":
             tube = f" tube {body['position']}" if body["position"] else ""
-            return f"run {body['run']}{tube}: {body['key'].replace('_', ' ')} {body['value']}"
+            key = body["key"].replace("_", " ")
+            return f"run {body['run']}{tube}: {key} {noted_text(body['value'], zone)}"
         case "reading_taken":
             place = body["placed"]
             where = f"placed on tube {place['position']} of {place['run']}" if place else "waits"
@@ -140,7 +169,9 @@ def said(body: dict[str, Any]) -> str:
             return f"result {body['result']} is the reported value of {body['sample']}"
         case "run_judged":
             whole = "complete" if body["complete"] else "not complete"
-            return f"run {body['run']} {whole}, {len(body['controls'])} controls"
+            controls = len(body["controls"])
+            plural = "" if controls == 1 else "s"
+            return f"run {body['run']} {whole}, {controls} control{plural}"
         case _:
             return str(body["kind"]).replace("_", " ")
 
@@ -148,7 +179,8 @@ def said(body: dict[str, Any]) -> str:
 @router.get("/entry")
 def entry_page(request: Request, visitor: Viewer, index: int) -> Response:
     """One entry, word for word."""
-    with office_of(request).reading() as conn:
+    office = office_of(request)
+    with office.reading() as conn:
         body = entry_body(conn, index)
         (leaf,) = conn.execute("SELECT leaf FROM journal WHERE idx = ?", (index,)).fetchone()
         return page(
@@ -158,7 +190,7 @@ def entry_page(request: Request, visitor: Viewer, index: int) -> Response:
             "entry.html",
             here="journal",
             title=f"Journal entry {index}",
-            line=_line(index, body),
+            line=_line(index, body, office.zone),
             text=orjson.dumps(body, option=orjson.OPT_INDENT_2).decode(),
             leaf=leaf.hex(),
         )

@@ -4,6 +4,7 @@ Everything that a template prints is escaped, and characters that do not show (c
 that turn the writing direction) are printed as codes. Times are the laboratory's.
 """
 
+import re
 import threading
 from collections import deque
 from collections.abc import Mapping
@@ -36,6 +37,7 @@ NAVIGATION = (
     ("journal", "Journal", "/journal"),
 )
 MOST_TOLD = 5
+_INSTANT = re.compile(r"[0-9]{4}-[0-9]{2}-[0-9]{2}T[0-9:.]{8,15}Z")
 
 
 def visible(value: Any) -> Any:
@@ -50,6 +52,13 @@ def visible(value: Any) -> Any:
     if text.isprintable():
         return text
     return "".join(c if c.isprintable() or c == "\n" else ascii(c)[1:-1] for c in text)
+
+
+def noted_text(value: str, zone: ZoneInfo) -> str:
+    """The kept value of an observation; instants, kept in UTC, as the laboratory's wall time."""
+    if not _INSTANT.fullmatch(value):
+        return value
+    return datetime.fromisoformat(value).astimezone(zone).strftime("%Y-%m-%d %H:%M")
 
 
 def to(path: str, **query: Any) -> str:
@@ -108,6 +117,7 @@ class Templates:
             "clock": self._clock,
             "words": lambda text: str(text).replace("_", " "),
             "local": self.local,
+            "noted": self.noted,
         }
         self.environment.globals |= {
             "to": to,
@@ -120,6 +130,10 @@ class Templates:
     def local(self, instant: datetime) -> str:
         """Wall time in the laboratory without zone, for charts."""
         return instant.astimezone(self._zone).strftime("%Y-%m-%d %H:%M:%S")
+
+    def noted(self, value: str) -> str:
+        """An observation's kept value as people write it: instants as local time."""
+        return noted_text(value, self._zone)
 
     def _when(self, instant: datetime | None) -> Markup:
         return self._time(instant, "%Y-%m-%d %H:%M")

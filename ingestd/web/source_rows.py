@@ -110,7 +110,7 @@ def _row(
         " json_extract(s.faults, '$[0].found')"
         " FROM (SELECT id FROM captures WHERE source = ? ORDER BY id DESC LIMIT ?) c"
         " JOIN capture_states s ON s.capture = c.id"
-        " WHERE s.state IN ('failed', 'partly_read') ORDER BY c.id DESC LIMIT 1",
+        " WHERE (s.state = 'failed' OR s.faults <> '[]') ORDER BY c.id DESC LIMIT 1",
         (name, MOST_LOOKED_AT),
     ).fetchone()
     said = ""

@@ -21,9 +21,28 @@
       button.hidden = false;
       button.addEventListener("click", () => print());
     }
+    label(document);
     document.querySelector(".ways [aria-current]")?.scrollIntoView({ inline: "center", block: "nearest" });
     if (document.body.dataset.address) listen();
   });
+
+  // On a narrow screen each row becomes a card; the heads of the columns go with their cells.
+  function label(root) {
+    for (const table of root.querySelectorAll(".wide table")) {
+      const heads = [...table.querySelectorAll("thead th")].map((one) => one.textContent.trim());
+      if (!heads.length || table.classList.contains("grid")) continue;
+      table.classList.add("cards");
+      table.setAttribute("role", "table");
+      for (const row of table.querySelectorAll("tr")) {
+        row.setAttribute("role", "row");
+        [...row.children].forEach((cell, index) => {
+          cell.setAttribute("role", cell.tagName === "TD" ? "cell" : cell.scope === "row" ? "rowheader" : "columnheader");
+          if (cell.closest("tbody")) cell.dataset.head = heads[index] || "";
+        });
+      }
+      for (const part of table.querySelectorAll("thead, tbody")) part.setAttribute("role", "rowgroup");
+    }
+  }
 
   function listen() {
     const pulse = document.getElementById("pulse");
@@ -59,6 +78,7 @@
       const answer = await fetch(document.body.dataset.address, { headers: { "X-Ingestd-Live": "1" } });
       if (answer.ok && !answer.redirected) {
         const fresh = new DOMParser().parseFromString(await answer.text(), "text/html");
+        label(fresh);
         swap(document, fresh);
         document.dispatchEvent(new CustomEvent("ingestd:renewed"));
       }
