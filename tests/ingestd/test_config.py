@@ -23,8 +23,8 @@ def test_paths_are_relative_to_the_file_and_defaults_are_filled_in(tmp_path: Pat
     assert config.ledger.path == tmp_path / "ledger.db"
     assert config.ledger.checkpoints == tmp_path / "checkpoints"
     assert config.ledger.witness == tmp_path / "w"
-    assert config.source[0].path == tmp_path / "in"
-    assert config.source[0].settle_s == 2.0
+    assert config.folders[0].path == tmp_path / "in"
+    assert config.folders[0].settle_s == 2.0
 
 
 @pytest.mark.parametrize(

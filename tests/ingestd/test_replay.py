@@ -9,6 +9,7 @@ from ingestd.deciding import place_reading, release
 from ingestd.ledger.captures import find_captures
 from ingestd.ledger.results import versions_of
 from ingestd.replay import ReplayReport, dry_replay, replay
+from ingestd.sources.arrivals import Arrival
 from ingestd.verify import verify_ledger
 from tests.conftest import EXPORT_HEAD, GOOD_EXPORT, GOOD_ROWS, PLAN, SHEET, Lab, row
 
@@ -206,8 +207,6 @@ def test_refused_plan_is_put_into_force_by_a_replay_once_its_cause_is_mended(lab
 
 
 def test_capture_over_the_size_limit_is_passed_over(lab: Lab) -> None:
-    from tests.conftest import Arrival
-
     lab.pipeline.arrive(
         Arrival(
             source="p1",

@@ -1,0 +1,139 @@
+"""Receipts and consistency proofs, made from a ledger and checked without it."""
+
+import json
+from pathlib import Path
+
+import pytest
+
+from ingestd.checkpointing import key_path, origin_of, write_checkpoint
+from ingestd.deciding import release
+from ingestd.errors import Refused
+from ingestd.ledger.checkpoints import load_key, public_key_text
+from ingestd.ledger.consistency import verify_consistency_file
+from ingestd.ledger.receipts import ReceiptError, verify_receipt
+from ingestd.proving import consistency_of, entry_of, receipt_of
+from tests.conftest import GOOD_EXPORT, SHEET, Lab
+
+
+@pytest.fixture
+def judged(lab: Lab) -> Lab:
+    lab.load("sheet.csv", SHEET)
+    lab.arrive(GOOD_EXPORT)
+    return lab
+
+
+def key_of(lab: Lab) -> str:
+    return public_key_text(load_key(key_path(lab.config)), origin_of("Test works"))
+
+
+def test_receipt_of_a_result_proves_its_value_to_anybody(judged: Lab) -> None:
+    entry = entry_of(judged.ledger.conn, 1, version=None, decision=False)
+    data = receipt_of(judged.ledger.conn, judged.config, entry)
+    found = verify_receipt(data, key_of(judged))
+    assert found.index == entry
+    assert (found.body["sample"], found.body["text"]) == ("W-1", "1280")
+
+
+def test_receipt_of_a_decision_names_who_released_and_when(judged: Lab) -> None:
+    with pytest.raises(Refused, match="nobody has decided"):
+        entry_of(judged.ledger.conn, 1, version=None, decision=True)
+    with judged.ledger.change(at=judged.clock(), by="rita") as change:
+        release(change, judged.pipeline.keeper.current(judged.ledger.conn), "R1", reason="fine")
+    entry = entry_of(judged.ledger.conn, 1, version=None, decision=True)
+    found = verify_receipt(receipt_of(judged.ledger.conn, judged.config, entry), key_of(judged))
+    assert (found.body["by"], found.body["standing"], found.body["result"]) == (
+        "rita",
+        "released",
+        1,
+    )
+
+
+def test_receipt_uses_the_smallest_checkpoint_that_covers_the_entry(judged: Lab) -> None:
+    first = write_checkpoint(judged.ledger.conn, judged.config)
+    judged.arrive(b"", name="later.csv")
+    write_checkpoint(judged.ledger.conn, judged.config)
+    data = receipt_of(judged.ledger.conn, judged.config, 3)
+    assert verify_receipt(data, key_of(judged)).checkpoint == first
+
+
+def test_every_entry_has_a_receipt_that_verifies(judged: Lab) -> None:
+    write_checkpoint(judged.ledger.conn, judged.config)
+    size = int(str(judged.one("SELECT size FROM frontier")))
+    for entry in range(size):
+        data = receipt_of(judged.ledger.conn, judged.config, entry)
+        assert verify_receipt(data, key_of(judged)).index == entry
+
+
+@pytest.mark.parametrize(
+    ("result", "version", "match"), [(9, None, "result 9"), (1, 7, "no version 7")]
+)
+def test_receipt_of_nothing_is_refused(
+    judged: Lab, result: int, version: int | None, match: str
+) -> None:
+    with pytest.raises(Refused, match=match):
+        entry_of(judged.ledger.conn, result, version=version, decision=False)
+
+
+def test_entry_beyond_the_journal_is_refused(judged: Lab) -> None:
+    with pytest.raises(Refused, match="there is none"):
+        receipt_of(judged.ledger.conn, judged.config, 10**6)
+
+
+def test_receipt_of_another_site_is_refused(judged: Lab, tmp_path: Path) -> None:
+    from ingestd.ledger.checkpoints import make_key
+
+    data = receipt_of(judged.ledger.conn, judged.config, 3)
+    other = public_key_text(make_key(tmp_path / "other.key"), origin_of("Other works"))
+    with pytest.raises(ReceiptError, match="Other%20works"):
+        verify_receipt(data, other)
+
+
+# --- consistency ------------------------------------------------------------------------------
+
+
+def test_consistency_of_two_checkpoints_is_proved_to_anybody(judged: Lab) -> None:
+    old = write_checkpoint(judged.ledger.conn, judged.config)
+    judged.arrive(b"", name="later.csv")
+    new = write_checkpoint(judged.ledger.conn, judged.config)
+    for pair in ((old, new), (new, old)):
+        data = consistency_of(judged.ledger.conn, *pair)
+        assert verify_consistency_file(data, key_of(judged)) == (old, new)
+    same = consistency_of(judged.ledger.conn, old, old)
+    assert verify_consistency_file(same, key_of(judged)) == (old, old)
+
+
+def test_any_changed_byte_of_a_consistency_proof_is_found(judged: Lab) -> None:
+    old = write_checkpoint(judged.ledger.conn, judged.config)
+    judged.arrive(b"", name="later.csv")
+    new = write_checkpoint(judged.ledger.conn, judged.config)
+    data = consistency_of(judged.ledger.conn, old, new)
+    for at in range(0, len(data), 3):
+        changed = bytearray(data)
+        changed[at] ^= 1
+        with pytest.raises(ReceiptError):
+            verify_consistency_file(bytes(changed), key_of(judged))
+
+
+def test_checkpoint_of_a_longer_journal_cannot_be_continued(judged: Lab) -> None:
+    from dataclasses import replace
+
+    kept = write_checkpoint(judged.ledger.conn, judged.config)
+    with pytest.raises(Refused, match="the journal holds"):
+        consistency_of(judged.ledger.conn, kept, replace(kept, size=kept.size + 1))
+
+
+def test_rewritten_journal_has_no_proof(judged: Lab) -> None:
+    from dataclasses import replace
+
+    old = write_checkpoint(judged.ledger.conn, judged.config)
+    judged.arrive(b"", name="later.csv")
+    new = write_checkpoint(judged.ledger.conn, judged.config)
+    with pytest.raises(ReceiptError, match="do not begin with"):
+        consistency_of(judged.ledger.conn, replace(old, root=b"\0" * 32), new)
+
+
+@pytest.mark.parametrize("data", [b"", b"{}", b"[1]", b"\xff", json.dumps({"format": 1}).encode()])
+def test_file_that_is_no_proof_is_said_so(judged: Lab, data: bytes) -> None:
+    write_checkpoint(judged.ledger.conn, judged.config)
+    with pytest.raises(ReceiptError, match="consistency proof"):
+        verify_consistency_file(data, key_of(judged))
