@@ -234,6 +234,10 @@ def release(change: Change, book: Book, subject: str, *, reason: str) -> list[De
             continue
         if state == State.WITHDRAWN and not by_number:
             continue
+        if by_number and verdict == State.HELD and not text:
+            raise Refused(
+                f"result {ident}", "it has no value to release", "settle what holds it first"
+            )
         if verdict == State.ACCEPTED or (verdict == State.HELD and by_number):
             if verdict == State.HELD or state in (State.RELEASED, State.WITHDRAWN):
                 _need_reason(reason)

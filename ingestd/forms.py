@@ -51,3 +51,15 @@ def forms_in_force(book: Book, names: Iterable[str] = ()) -> dict[str, Form]:
         for (kind, name), body in book.raw.items()
         if kind == "form" and (not wanted or name in wanted)
     }
+
+
+def frame_forms(book: Book) -> frozenset[str]:
+    """Names of the forms in force for serial frames."""
+    return _frame_forms(
+        tuple((name, body["text"]) for (kind, name), body in book.raw.items() if kind == "form")
+    )
+
+
+@lru_cache(maxsize=16)
+def _frame_forms(texts: tuple[tuple[str, str], ...]) -> frozenset[str]:
+    return frozenset(name for name, text in texts if _load(text, name).shape == "frame")

@@ -7,6 +7,7 @@ from datetime import date, datetime, timedelta
 
 from ingestd import __version__
 from ingestd.evaluate.local_time import local_day
+from ingestd.forms import frame_forms
 from ingestd.ledger import work
 from ingestd.ledger.connection import Connection
 from ingestd.ledger.plan import Book, find_samples
@@ -82,6 +83,7 @@ def gather_run(conn: Connection, stored: work.StoredRun, book: Book, site: SiteP
         companions=work.companions(conn, samples, run=run.name),
         point_history=_history(conn, stored, book, points),
         lot_use=work.lot_use(conn, lots),
+        prompt_forms=frame_forms(book),
         pins=pins,
     )
 

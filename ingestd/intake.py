@@ -18,6 +18,12 @@ from ingestd.ledger.store import Change
 from ingestd.sources.arrivals import Arrival
 from ingestd.sources.line_settings import LineArrival
 
+# Kinds of captures from a serial line. A frame that is no repetition is another reading, even if
+# it says the same as one before and prints neither number nor time.
+FRAME = "frame"
+REPEATED_FRAME = "repeated_frame"
+NOISE = "line_noise"
+
 
 def store_arrival(change: Change, arrival: Arrival, *, kind: str) -> tuple[int, bool]:
     """The id of the capture that holds this arrival, and whether it is new.
@@ -71,11 +77,16 @@ def _continued(arrival: Arrival, before: Capture | None) -> Capture | None:
 def store_line(change: Change, arrival: LineArrival) -> int:
     """The id of the capture of one frame, or of bytes outside any frame.
 
-    What is no frame is closed at once: nothing in it may become a reading.
+    What is no frame is closed at once: nothing in it may become a reading. The same arrival
+    handed over again (its name is unique) is stored once.
     """
+    change.flush()
+    known = newest_of_name(change.conn, arrival.source, arrival.name)
+    if known is not None:
+        return known.id
     ident = store_capture(
         change,
-        kind="frame" if arrival.is_frame else "line_noise",
+        kind=NOISE if not arrival.is_frame else REPEATED_FRAME if arrival.again else FRAME,
         source=arrival.source,
         name=arrival.name,
         arrived_at=arrival.seen_at,

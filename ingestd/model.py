@@ -628,6 +628,7 @@ class RunFacts:
     Attributes:
         readings: by position, in order of arrival; positions without reading are absent.
         observations: the current ones only (superseded left out), in order of entry.
+        prompt_forms: forms of serial frames, whose readings arrive as they are made.
         lot_use: determinations booked so far on each lot of this run, this run included.
         pins: SHA-256 by input ("method COD-HR", "form point_table", ...), carried to results.
     """
@@ -651,6 +652,7 @@ class RunFacts:
     companions: tuple[SampleValue, ...] = ()
     point_history: tuple[SampleValue, ...] = ()
     lot_use: Mapping[str, int] = field(default_factory=dict)
+    prompt_forms: frozenset[str] = frozenset()
     pins: Mapping[str, str] = field(default_factory=dict)
 
 

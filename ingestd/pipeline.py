@@ -19,7 +19,7 @@ from ingestd import events
 from ingestd.config import Config, FolderSource, LineSource
 from ingestd.errors import Refused
 from ingestd.forms import forms_in_force
-from ingestd.intake import store_arrival, store_line
+from ingestd.intake import FRAME, store_arrival, store_line
 from ingestd.judging import judge_runs
 from ingestd.ledger.captures import (
     Capture,
@@ -54,13 +54,12 @@ class Choice:
 
 @dataclass(slots=True)
 class Tally:
-    """What reading one capture came to so far; `is_new` as in `Pipeline.read`."""
+    """What reading one capture came to so far."""
 
     readings: int = 0
     repeats: int = 0
     waiting: int = 0
     faults: int = 0
-    is_new: bool = False
 
 
 class Pipeline:
@@ -125,7 +124,7 @@ class Pipeline:
         step("capture_committed")
         if not arrival.is_frame:
             return not arrival.damaged
-        self.read(ident, final=True, by=by, is_new=not arrival.again)
+        self.read(ident, final=True, by=by)
         return get_capture(self.ledger.conn, ident).state == "read"
 
     def forms(self) -> dict[str, Form]:
@@ -166,14 +165,8 @@ class Pipeline:
         final: bool,
         by: str = SERVICE,
         cause: str = "new readings",
-        is_new: bool = False,
     ) -> bool:
-        """Read a stored capture as far as it is complete; True if nothing is left unfinished.
-
-        Args:
-            is_new: a frame that is no repetition, so that a reading with neither number nor
-                time is another one, even if it says the same as one before.
-        """
+        """Read a stored capture as far as it is complete; True if nothing is left unfinished."""
         capture = get_capture(self.ledger.conn, ident)
         if capture.state in ("read", "failed") or (capture.final and capture.state != "stored"):
             return True
@@ -184,7 +177,7 @@ class Pipeline:
             return True
         started = time.perf_counter()
         capture = self._with_inherited_resume(capture)
-        tally = Tally(is_new=is_new)
+        tally = Tally()
         done = self._read_slices(capture, tally, final=final, by=by, cause=cause)
         self.log.info(
             events.CAPTURE_CLOSED if done else events.CAPTURE_READ_SO_FAR,
@@ -293,7 +286,7 @@ class Pipeline:
             default=default,
             keeper=self.keeper,
             open_days=self.config.plan.open_days,
-            is_new=tally.is_new,
+            is_new=capture.kind == FRAME,
         )
         tally.readings += len(decisions.new)
         tally.repeats += len(parsed.readings) - len(decisions.new) - len(strangers)

@@ -220,8 +220,8 @@ def _reread(
         default=book.instruments.get(source.instrument) if source else None,
         arrived_at=capture.arrived_at,
     )
-    seen = number(seen, {})
     before = _old_readings(conn, capture)
+    seen = [_numbered_as_before(one, before) for one in number(seen, {})]
     changed = [one for one in seen if not _says_the_same(one, before.get(one.parsed.span.start))]
     places = {one.parsed.span.start for one in seen}
     kept = len(seen) - len(changed)
@@ -291,6 +291,15 @@ def _not_noted_yet(conn: Connection, capture: int, repeats: Sequence[int]) -> tu
         )
     }
     return tuple(reading for reading in repeats if reading not in noted)
+
+
+def _numbered_as_before(one: Seen, before: dict[int, _Old]) -> Seen:
+    """A reading with neither number nor time was told from its like by when it arrived."""
+    old = before.get(one.parsed.span.start)
+    is_timeless = not one.parsed.sequenced and one.parsed.measured_at is None
+    if old is None or not is_timeless or old.identity != one.identity:
+        return one
+    return replace(one, ordinal=old.ordinal)
 
 
 def _says_the_same(one: Seen, old: _Old | None) -> bool:

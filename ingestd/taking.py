@@ -32,6 +32,10 @@ def take_readings(
 
     It does so once the capture is closed, so that results pin the form it was read by.
 
+    Args:
+        is_new: a frame that is no repetition: a reading with neither number nor time is another
+            one, even if it says the same as one before.
+
     Returns:
         What was decided, and the faults of readings whose instrument is not known.
     """

@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pytest
 import structlog
+from hypothesis import HealthCheck, settings
 
 from ingestd.config import Config, load_config
 from ingestd.deciding import add_person
@@ -17,6 +18,12 @@ from ingestd.model import Person, PersonRole
 from ingestd.pipeline import Pipeline
 from ingestd.planning import Loaded, load_file, take_forms
 from ingestd.sources.arrivals import Arrival
+
+# How long an example takes says nothing on a machine that does other work beside the tests.
+settings.register_profile(
+    "steady", deadline=None, suppress_health_check=[HealthCheck.too_slow], print_blob=True
+)
+settings.load_profile("steady")
 
 PLAN = """
 [[instrument]]

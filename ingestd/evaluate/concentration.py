@@ -133,8 +133,8 @@ def _factor_to_method(run: RunCase, tube: TubeCase) -> Fraction | None:
     """Return the factor from the reading's unit to the method's, None where a hold says why."""
     reading, method = tube.counted, run.method
     position = tube.position
-    if not reading.unit and reading.value is None and not reading.censored:
-        return SAME  # only an absorbance is shown, which has no unit
+    if not reading.unit and reading.value is None:
+        return SAME  # only an absorbance, or a token that stands for the method's own limit
     if not reading.unit:
         tube.findings.append(
             READING_UNIT.answer(

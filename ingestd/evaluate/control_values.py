@@ -4,7 +4,10 @@ from dataclasses import dataclass
 from datetime import datetime
 from decimal import Decimal
 
+from ingestd.evaluate.figures import as_digits
+from ingestd.evaluate.rules.control_standard import nominal_of
 from ingestd.model import Role, RunFacts, RunOutcome, Tube, TubeOutcome, Verdict
+from parsers.units import UnitError
 
 _CONTROL_ROLES = (Role.BLANK, Role.CONTROL_STANDARD, Role.DUPLICATE, Role.SPIKE)
 _FAILING = (Verdict.HOLD, Verdict.REFUSE)
@@ -71,7 +74,12 @@ def control_values(facts: RunFacts, outcome: RunOutcome) -> tuple[ControlValue, 
 
 def _nominal(facts: RunFacts, tube: Tube) -> Decimal | None:
     standard = facts.standards.get(tube.standard)
-    return standard.value / standard.preparation_factor if standard else None
+    if standard is None:
+        return None
+    try:
+        return as_digits(nominal_of(facts.method, standard)[0])
+    except UnitError:
+        return None  # the control standard's own finding says so
 
 
 def _partner(facts: RunFacts, outcomes: dict[int, TubeOutcome], tube: Tube) -> Decimal | None:

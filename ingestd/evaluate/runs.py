@@ -21,6 +21,7 @@ from ingestd.evaluate.rules.control_standard import judge_control_standards, nom
 from ingestd.evaluate.rules.digestion import judge_digestion
 from ingestd.evaluate.rules.duplicates import judge_duplicates
 from ingestd.evaluate.rules.fast_digestion import judge_fast_digestion
+from ingestd.evaluate.rules.instrument_clock import judge_clocks
 from ingestd.evaluate.rules.interferents import judge_chloride, judge_other_interferents
 from ingestd.evaluate.rules.kit_lot import judge_box_counts, judge_kit_lot
 from ingestd.evaluate.rules.measuring_range import judge_range
@@ -93,6 +94,7 @@ def _evaluate(run: RunCase) -> RunOutcome:
         _judge_tube(run, tube, rules)
     judge_competence(run)
     judge_verification(run)
+    judge_clocks(run)
     judge_box_counts(run)
     judge_blanks(run)
     judge_control_standards(run)

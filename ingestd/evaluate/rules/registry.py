@@ -13,6 +13,7 @@ from ingestd.evaluate.rules.dilution import DILUTION_ONCE
 from ingestd.evaluate.rules.duplicates import DUPLICATE
 from ingestd.evaluate.rules.earlier_result import EARLIER_RESULT
 from ingestd.evaluate.rules.fast_digestion import FAST_DIGESTION
+from ingestd.evaluate.rules.instrument_clock import CLOCK
 from ingestd.evaluate.rules.interferents import INTERFERENT
 from ingestd.evaluate.rules.kit_lot import BOX_COUNT, KIT_LOT
 from ingestd.evaluate.rules.measuring_range import MEASURING_RANGE
@@ -51,6 +52,7 @@ RULES: dict[str, Rule] = {
         READABLE_NOTE,
         COMPETENCE,
         VERIFICATION,
+        CLOCK,
         BLANK,
         CONTROL_STANDARD,
         DUPLICATE,

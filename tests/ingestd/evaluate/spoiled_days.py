@@ -24,6 +24,7 @@ from ingestd.model import (
     RunFacts,
     SampleValue,
     SamplingPoint,
+    StoredReading,
     Verdict,
 )
 from tests.ingestd.evaluate.bench_day import (
@@ -682,6 +683,27 @@ spoiled(
     "was due on 2026-03-01",
 )
 spoiled("instrument_verification", CAUTION, "unknown", day(instruments={}), "No day is kept")
+
+# A line's readings arrive as they are made, so both ways show; of exports only a clock ahead.
+spoiled("instrument_clock", PASS, "within", day(prompt_forms=frozenset({""})), "allowed")
+
+
+def clock_off_by(minutes: int) -> dict[int, tuple[StoredReading, ...]]:
+    off = timedelta(minutes=minutes)
+    return {
+        position: tuple(replace(one, arrived_at=one.measured_at - off) for one in group)
+        for position, group in readings().items()
+    }
+
+
+spoiled("instrument_clock", CAUTION, "ahead", day(readings=clock_off_by(61)), "1 h 1 min ahead of")
+spoiled(
+    "instrument_clock",
+    CAUTION,
+    "behind",
+    day(readings=clock_off_by(-12), prompt_forms=frozenset({""})),
+    "12 min behind",
+)
 
 # --- blanks ----------------------------------------------------------------------------------
 
