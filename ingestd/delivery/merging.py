@@ -5,7 +5,7 @@ that locks out a second sender and makes a batch whose commit was lost in transi
 merge adds what is not there yet and nothing else.
 """
 
-from collections.abc import Callable, Collection, Iterable, Sequence
+from collections.abc import Callable, Collection, Iterable
 from dataclasses import dataclass, field
 
 import psycopg
@@ -70,21 +70,46 @@ class CursorMoved(TargetUnavailable):
 def make_staging(conn: Connection) -> None:
     """The session's staging tables, emptied at each commit."""
     with conn.transaction():
-        for table, columns in _ALL.items():
+        for table in _ALL:
             conn.execute(
                 sql.SQL(
                     "CREATE TEMP TABLE {stage} ON COMMIT DELETE ROWS AS"
                     " SELECT {columns} FROM ingestd.{table} WITH NO DATA"
-                ).format(stage=_stage(table), table=sql.Identifier(table), columns=_names(columns))
+                ).format(
+                    stage=stage_name(table),
+                    table=sql.Identifier(table),
+                    columns=names_of(table),
+                )
             )
 
 
-def _stage(table: str) -> sql.Identifier:
+def stage_name(table: str) -> sql.Identifier:
+    """The staging table of a table."""
     return sql.Identifier("pg_temp", f"stage_{table}")
 
 
-def _names(columns: Sequence[str]) -> sql.Composed:
-    return sql.SQL(", ").join(map(sql.Identifier, ("site", "month", *columns)))
+def names_of(table: str) -> sql.Composed:
+    """The columns of a table that rows are made for, in their order."""
+    return sql.SQL(", ").join(map(sql.Identifier, ("site", "month", *_ALL[table])))
+
+
+def stage(conn: Connection, table: str, rows: Iterable[Row]) -> int:
+    """COPY rows into the staging table; returns how many."""
+    with (
+        conn.cursor() as cursor,
+        cursor.copy(
+            sql.SQL("COPY {} ({}) FROM STDIN").format(stage_name(table), names_of(table))
+        ) as copy,
+    ):
+        for row in rows:
+            copy.write_row(row)
+    return cursor.rowcount
+
+
+def empty_staging(conn: Connection, tables: Iterable[str]) -> None:
+    """Empty staging tables before the transaction ends."""
+    for table in tables:
+        conn.execute(sql.SQL("DELETE FROM {}").format(stage_name(table)))
 
 
 def send(conn: Connection, batch: Batch, renew: Renew) -> dict[int, str]:
@@ -178,23 +203,16 @@ def _merge_rows(conn: Connection, batch: Batch, is_wanted: Callable[[int], bool]
 
 
 def _merge(conn: Connection, table: str, rows: Iterable[Row]) -> None:
-    names = _names(_ALL[table])
-    stage = _stage(table)
-    with (
-        conn.cursor() as cursor,
-        cursor.copy(sql.SQL("COPY {} ({}) FROM STDIN").format(stage, names)) as copy,
-    ):
-        for row in rows:
-            copy.write_row(row)
-    if not cursor.rowcount:
+    staged = stage(conn, table, rows)
+    if not staged:
         return
     added = conn.execute(
         sql.SQL(
             "INSERT INTO ingestd.{table} ({names}) SELECT {names} FROM {stage}"
             " ON CONFLICT DO NOTHING"
-        ).format(table=sql.Identifier(table), names=names, stage=stage)
+        ).format(table=sql.Identifier(table), names=names_of(table), stage=stage_name(table))
     )
-    if table == "journal" and added.rowcount < cursor.rowcount:
+    if table == "journal" and added.rowcount < staged:
         _refuse_another_journal(conn)
 
 
