@@ -10,7 +10,8 @@ PARSERS_MAY = {
     "bisect", "codecs", "collections", "csv", "dataclasses", "datetime", "decimal", "enum",
     "fractions", "functools", "hashlib", "itertools", "math", "operator", "re", "string",
     "tomllib", "types", "typing", "unicodedata", "zoneinfo", "pydantic", "parsers", "array",
-    "struct", "binascii", "calendar", "io", "contextlib", "heapq", "statistics", "json", "__future__",
+    "struct", "binascii", "calendar", "io", "contextlib", "heapq", "statistics", "json",
+    "__future__",
 }  # fmt: skip
 # What a pure module never touches, whatever module offers it.
 IMPURE_CALLS = {"open", "print", "input", "exec", "eval", "__import__", "breakpoint"}

@@ -105,11 +105,9 @@ def test_run_release_leaves_held_and_refused_results_where_they_are(judged: Lab)
 
 
 def held(lab: Lab) -> int:
-    """A held W-1: another dilution was dialled in than planned."""
-    lab.load("sheet.csv", SHEET)
-    lab.arrive(
-        EXPORT_HEAD + "".join(GOOD_ROWS[:2]) + row(3, "W-1", "640", dilution="5") + GOOD_ROWS[3]
-    )
+    """A held W-1: its lot had expired."""
+    lab.load("sheet.csv", SHEET.replace("1+1,K1", "1+1,OLD"))
+    lab.arrive(EXPORT_HEAD + "".join(GOOD_ROWS))
     result = lab.results()["W-1"]
     assert result.state == "held"
     return result.id
@@ -122,6 +120,16 @@ def test_held_result_is_released_by_number_with_a_reason_that_is_kept(lab: Lab) 
     decide(lab, release, str(ident), who="rita", reason="dial was misread, logbook page 12")
     result = lab.results()["W-1"]
     assert (result.state, result.reason) == ("released", "dial was misread, logbook page 12")
+
+
+def test_held_result_without_a_value_is_not_released(lab: Lab) -> None:
+    lab.load("sheet.csv", SHEET)
+    other = row(3, "W-1", "640", dilution="5")  # another dilution was dialled in than planned
+    lab.arrive(EXPORT_HEAD + "".join(GOOD_ROWS[:2]) + other + GOOD_ROWS[3])
+    result = lab.results()["W-1"]
+    assert (result.state, result.text) == ("held", "")
+    with pytest.raises(Refused, match="no value"):
+        decide(lab, release, str(result.id), who="rita", reason="I insist")
 
 
 def test_refused_result_is_never_released(lab: Lab) -> None:
@@ -164,11 +172,11 @@ def test_released_stays_in_force_with_the_new_version_proposed_beside_it(judged:
 
 def test_superseding_a_released_version_needs_a_reason_and_names_it(judged: Lab) -> None:
     decide(judged, release, "R1", who="rita", reason="")
-    note(judged, 3, "dilution=1+3")
+    note(judged, 3, "block_temperature=120")
     ident = judged.results()["W-1"].id
     with pytest.raises(Refused, match="reason"):
         decide(judged, release, str(ident), who="rita", reason="")
-    decide(judged, release, str(ident), who="rita", reason="dilution was noted late")
+    decide(judged, release, str(ident), who="rita", reason="the probe was off, see logbook")
     versions = versions_of(judged.ledger.conn, ident)
     assert [v.standing for v in versions] == ["superseded", "released"]
     entry = judged.one(
@@ -176,7 +184,11 @@ def test_superseding_a_released_version_needs_a_reason_and_names_it(judged: Lab)
         b'"kind":"decided"',
     )
     body = entry_body(judged.ledger.conn, int(str(entry)))
-    assert (body["replaces"], body["reason"], body["by"]) == (1, "dilution was noted late", "rita")
+    assert (body["replaces"], body["reason"], body["by"]) == (
+        1,
+        "the probe was off, see logbook",
+        "rita",
+    )
 
 
 def test_repeated_observation_of_the_same_makes_no_new_version(judged: Lab) -> None:
