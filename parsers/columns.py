@@ -29,7 +29,7 @@ _KEPT: Final = (
     100_000  # (more than the seconds of a day) meanings remembered for one column; then begun anew
 )
 _SHORTEST: Final = 16  # rows tried first; doubled while they stay plain
-_LONGEST: Final = 4096
+_LONGEST: Final = 512
 _BAD: Final = object()
 
 

@@ -19,7 +19,9 @@ from typing import Final, NamedTuple
 from parsers.errors import ParseError
 from parsers.forms import TextRules
 
-PIECE: Final = 1 << 18  # bytes decoded at a time
+PIECE: Final = (
+    1 << 16
+)  # bytes decoded at a time; larger ones only make more work for the collector
 _LINE_END: Final = re.compile("\r\n|\r|\n")
 _BYTE_LINE_END: Final = re.compile(b"\r\n|\r|\n")
 _MARKS: Final = (
