@@ -36,7 +36,7 @@ class ServiceSection(_Section):
             if not 0 <= port <= 65535:
                 raise ValueError("a port is a number from 0 to 65535")
             if not ipaddress.ip_address(host).is_loopback:
-                raise ValueError("only an address of this computer, as 127.0.0.1:9464 or [::1]:9464")
+                raise ValueError("only an address of this computer, as 127.0.0.1:9464")
         return value
 
 
@@ -116,7 +116,9 @@ class HookChannel(_Section):
     def _is_safe(cls, value: str) -> str:
         parts = urlsplit(value)
         is_near = parts.hostname in ("localhost", "127.0.0.1", "::1")
-        if not parts.hostname or not (parts.scheme == "https" or parts.scheme == "http" and is_near):
+        if not parts.hostname or parts.scheme not in (
+            ("https", "http") if is_near else ("https",)
+        ):
             raise ValueError("give an https address (http only to this computer)")
         if parts.username or parts.password:
             raise ValueError("no account or password in the address; its secret stands in a file")

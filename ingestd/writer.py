@@ -2,6 +2,7 @@
 
 import queue
 import threading
+import time
 from collections.abc import Callable
 from concurrent.futures import Future
 from typing import Any, TypeVar
@@ -31,7 +32,7 @@ class Writer:
         self._ready: Future[None] = Future()
         self._door = threading.Lock()  # held while a job is handed in, and while the door is shut
         self._is_shut = False
-        self.turns = 0  # counts up while it works: what the watchdog looks at
+        self._begun: float | None = None  # when the job under way began
 
     def start(self) -> None:
         """Open the ledger on the thread; returns once it is ready to write.
@@ -49,12 +50,20 @@ class Writer:
             whatever the job raises.
             RuntimeError: the writer has stopped; nobody would ever answer.
         """
+        return self.hand_in(job).result()
+
+    def hand_in(self, job: Callable[[Pipeline], T]) -> "Future[T]":
+        """Put a job in the queue and return at once; the future gets what `ask` would return.
+
+        Raises:
+            RuntimeError: the writer has stopped; nobody would ever answer.
+        """
         future: Future[T] = Future()
         with self._door:
             if self._is_shut:
                 raise RuntimeError("the writer has stopped")
             self._jobs.put((job, future))
-        return future.result()
+        return future
 
     def stop(self) -> None:
         """Finish the jobs already asked for, close the ledger and end."""
@@ -65,6 +74,20 @@ class Writer:
     def is_alive(self) -> bool:
         """Whether the thread runs."""
         return self._thread.is_alive()
+
+    @property
+    def waiting(self) -> int:
+        """Jobs asked for and not begun."""
+        return self._jobs.qsize()
+
+    @property
+    def busy_s(self) -> float:
+        """Seconds since the job under way was begun, 0 while there is none.
+
+        A job that ends, also by an error, is progress; so this is how long there was none.
+        """
+        begun = self._begun
+        return 0.0 if begun is None else time.monotonic() - begun
 
     def _run(self) -> None:
         try:
@@ -83,7 +106,7 @@ class Writer:
     def _work(self, pipeline: Pipeline) -> None:
         while (asked := self._jobs.get()) is not None:
             job, future = asked
-            self.turns += 1
+            self._begun = time.monotonic()
             try:
                 result = job(pipeline)
             except IngestError as error:
@@ -97,6 +120,8 @@ class Writer:
                 return
             else:
                 future.set_result(result)
+            finally:
+                self._begun = None
 
     def _refuse_the_rest(self) -> None:
         with self._door:
