@@ -292,10 +292,11 @@ def _compare_table(
             continue
         shown = ", ".join(str(cell) for cell in row[2:8])
         about = known.versions[row[2:4]] if table in BY_VERSION else row[_ENTRY_AT[table]]
-        if what == "lacks" and about >= known.told_to:
-            report.cautions.append(f"table {table} lacks ({shown}, …), not explained yet")
-        else:
-            report.faults.append(f"table {table} {what} ({shown}, …); the journal says otherwise")
+        is_new = what == "lacks" and about >= known.told_to
+        report.faults.append(
+            f"table {table} {what} ({shown}, …); the journal says otherwise"
+            + (", unless the site is just about to say that it was refused" if is_new else "")
+        )
         return
 
 

@@ -149,10 +149,14 @@ def _outbox_row(row: Sequence[Any]) -> OutboxRow:
 
 
 def has_news(conn: Connection, start: int) -> bool:
-    """Whether an entry from `start` on is more than a note of delivery itself."""
+    """Whether an entry from `start` on is more than a note that all went well in delivery.
+
+    Such notes go along with what comes next; else each would ask for another one.
+    """
     row = conn.execute(
-        "SELECT 1 FROM journal WHERE idx >= ? AND instr(body, ?) = 0 LIMIT 1",
-        (start, b'"kind":"delivered"'),
+        "SELECT 1 FROM journal WHERE idx >= ? AND (instr(body, ?) = 0 OR instr(body, ?) = 0"
+        " OR instr(body, ?) = 0) LIMIT 1",
+        (start, b'"kind":"delivered"', b'"set_aside":[]', b'"cleared":[]'),
     ).fetchone()
     return row is not None
 
