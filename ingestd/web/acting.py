@@ -34,3 +34,14 @@ def acted(request: Request, visitor: Visitor, back: str, act: Callable[[Change],
         office.log.info(events.DECIDED, path=request.url.path, account=visitor.account)
         tell(request, visitor, "done", words)
     return back_to(back)
+
+
+def subject_of(text: str) -> str:
+    """What a decision is about: a run's name, or a result's number that can be one.
+
+    Raises:
+        Refused: digits that no result has as its number.
+    """
+    if text.isdigit() and not (text.isascii() and len(text) < 19):
+        raise Refused(f"result {text[:40]}", "there is none", "see the page Results")
+    return text

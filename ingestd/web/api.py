@@ -22,12 +22,14 @@ from ingestd.ledger.result_search import search_results
 from ingestd.ledger.results import ResultRow, entry_body, get_result, versions_of
 from ingestd.planning import load_file, observe
 from ingestd.standing import standing
+from ingestd.web.acting import subject_of
 from ingestd.web.bench import runs_of_day
 from ingestd.web.captures import STATES, begin_replay
 from ingestd.web.doors import AdminCalls, AnalystCalls, ReviewerCalls, Viewer, office_of
 from ingestd.web.jobs import Job, Jobs
 from ingestd.web.journal import entry_page_of
 from ingestd.web.office import Office
+from ingestd.web.pages import HIGHEST_ID
 from ingestd.web.racks import RunView, view_run
 from ingestd.web.receipts import receipt_of
 from ingestd.web.results import question_from
@@ -35,9 +37,8 @@ from ingestd.web.source_rows import source_rows
 from ingestd.web.waiting import failed_captures, held_results, waiting_readings
 
 MOST = 500
-WORST_ID = 2**62
 
-Id = Annotated[int, Field(ge=1, le=WORST_ID)]
+Id = Annotated[int, Field(ge=1, le=HIGHEST_ID)]
 Limit = Annotated[int, Query(ge=1, le=MOST)]
 Word = Annotated[str, Field(max_length=80)]
 Reason = Annotated[str, Field(min_length=1, max_length=400)]
@@ -473,7 +474,7 @@ def capture(request: Request, _visitor: Viewer, ident: Id) -> ApiCapture:
 def journal(
     request: Request,
     _visitor: Viewer,
-    before: Annotated[int, Query(ge=0, le=WORST_ID)] = 0,
+    before: Annotated[int, Query(ge=0, le=HIGHEST_ID)] = 0,
     people: bool = False,  # noqa: FBT001, FBT002 - a parameter of the address
     limit: Limit = 100,
 ) -> list[ApiEntry]:
@@ -569,7 +570,7 @@ def let_go(request: Request, visitor: ReviewerCalls, asked: Decide) -> list[ApiD
     office = office_of(request)
     with office.change(by=visitor.account) as change:
         book = office.book(change.conn)
-        return _decisions(release(change, book, asked.subject, reason=asked.reason))
+        return _decisions(release(change, book, subject_of(asked.subject), reason=asked.reason))
 
 
 @router.post("/withdraw")
@@ -578,7 +579,7 @@ def take_back(request: Request, visitor: ReviewerCalls, asked: Decide) -> list[A
     office = office_of(request)
     with office.change(by=visitor.account) as change:
         book = office.book(change.conn)
-        return _decisions(withdraw(change, book, asked.subject, reason=asked.reason))
+        return _decisions(withdraw(change, book, subject_of(asked.subject), reason=asked.reason))
 
 
 def _decisions(decided: list[Decided]) -> list[ApiDecision]:

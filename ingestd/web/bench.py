@@ -18,10 +18,10 @@ from ingestd.ledger.store import Change
 from ingestd.model import StoredReading
 from ingestd.planning import observe
 from ingestd.stamps import stamp
-from ingestd.web.acting import acted
+from ingestd.web.acting import acted, subject_of
 from ingestd.web.doors import AnalystPosts, ReviewerPosts, Viewer, office_of
 from ingestd.web.office import Office
-from ingestd.web.pages import day_from, page, to
+from ingestd.web.pages import Number, day_from, page, to
 from ingestd.web.racks import RunView, view_run
 
 RUNS_AT_ONCE = 24  # racks on one page
@@ -124,7 +124,7 @@ def _in_order(conn: Connection, view: RunView) -> list[StoredReading]:
 
 
 @router.get("/tube")
-def tube_page(request: Request, visitor: Viewer, run: str, position: int) -> Response:
+def tube_page(request: Request, visitor: Viewer, run: str, position: Number) -> Response:
     """One tube: its readings with the bytes they came from, findings and derivation."""
     office = office_of(request)
     with office.reading() as conn:
@@ -232,7 +232,7 @@ def let_go(
     office = office_of(request)
 
     def act(change: Change) -> str:
-        decided = release(change, office.book(change.conn), subject, reason=reason)
+        decided = release(change, office.book(change.conn), subject_of(subject), reason=reason)
         return said_of(decided)
 
     return acted(request, visitor, back, act)
@@ -250,7 +250,7 @@ def take_back(
     office = office_of(request)
 
     def act(change: Change) -> str:
-        decided = withdraw(change, office.book(change.conn), subject, reason=reason)
+        decided = withdraw(change, office.book(change.conn), subject_of(subject), reason=reason)
         return said_of(decided)
 
     return acted(request, visitor, back, act)

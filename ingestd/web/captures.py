@@ -15,7 +15,7 @@ from ingestd.replay import ReplayReport, dry_replay, replay
 from ingestd.web.doors import AdminPosts, Viewer, office_of
 from ingestd.web.jobs import Job, Jobs
 from ingestd.web.office import Office
-from ingestd.web.pages import escaped, page, tell, to
+from ingestd.web.pages import Number, escaped, page, tell, to
 from ingestd.web.source_rows import is_service_running, source_rows
 
 AT_ONCE = 50
@@ -48,7 +48,7 @@ def sources(request: Request, visitor: Viewer) -> Response:
 
 @router.get("/captures")
 def captures(
-    request: Request, visitor: Viewer, source: str = "", state: str = "", before: int = 0
+    request: Request, visitor: Viewer, source: str = "", state: str = "", before: Number = 0
 ) -> Response:
     """Captures, newest first."""
     office = office_of(request)
@@ -107,7 +107,7 @@ class ShownBytes:
 
 
 @router.get("/capture")
-def capture_page(request: Request, visitor: Viewer, id: int) -> Response:  # noqa: A002 - an address's name
+def capture_page(request: Request, visitor: Viewer, id: Number) -> Response:  # noqa: A002 - an address's name
     """One capture: its bytes with every fault marked, what was read from it, replay."""
     office = office_of(request)
     with office.reading() as conn:

@@ -20,7 +20,7 @@ from ingestd.verify import VerifyReport, verify_ledger
 from ingestd.web.captures import SHORT_S
 from ingestd.web.doors import AnalystPosts, ReviewerPosts, Viewer, office_of
 from ingestd.web.jobs import Job, Jobs
-from ingestd.web.pages import noted_text, page, tell, to
+from ingestd.web.pages import Number, noted_text, page, tell, to
 from ingestd.web.receipts import receipt_of
 
 AT_ONCE = 60
@@ -49,7 +49,7 @@ class EntryLine:
 
 
 @router.get("/journal")
-def journal(request: Request, visitor: Viewer, who: str = "people", before: int = 0) -> Response:
+def journal(request: Request, visitor: Viewer, who: str = "people", before: Number = 0) -> Response:
     """Entries, newest first: those of people, or all."""
     office = office_of(request)
     with office.reading() as conn:
@@ -177,7 +177,7 @@ def said(body: dict[str, Any], zone: ZoneInfo) -> str:
 
 
 @router.get("/entry")
-def entry_page(request: Request, visitor: Viewer, index: int) -> Response:
+def entry_page(request: Request, visitor: Viewer, index: Number) -> Response:
     """One entry, word for word."""
     office = office_of(request)
     with office.reading() as conn:
@@ -197,7 +197,7 @@ def entry_page(request: Request, visitor: Viewer, index: int) -> Response:
 
 
 @router.get("/entry/receipt")
-def entry_receipt(request: Request, _visitor: Viewer, index: int) -> Response:
+def entry_receipt(request: Request, _visitor: Viewer, index: Number) -> Response:
     """The receipt of one entry."""
     office = office_of(request)
     with office.reading() as conn:

@@ -11,11 +11,11 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import UTC, date, datetime
 from decimal import Decimal
-from typing import Any
+from typing import Annotated, Any
 from urllib.parse import quote, urlencode
 from zoneinfo import ZoneInfo
 
-from fastapi import Request
+from fastapi import Query, Request
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup, escape
 from starlette.responses import HTMLResponse, RedirectResponse, Response
@@ -37,6 +37,11 @@ NAVIGATION = (
     ("journal", "Journal", "/journal"),
 )
 MOST_TOLD = 5
+HIGHEST_ID = 2**62  # SQLite holds no larger ones
+
+Number = Annotated[int, Query(ge=0, le=HIGHEST_ID)]
+"""A row's number, as an address names it."""
+
 _INSTANT = re.compile(r"[0-9]{4}-[0-9]{2}-[0-9]{2}T[0-9:.]{8,15}Z")
 
 

@@ -25,7 +25,7 @@ from ingestd.model import State
 from ingestd.web.acting import acted
 from ingestd.web.doors import ReviewerPosts, Viewer, office_of
 from ingestd.web.office import Office
-from ingestd.web.pages import page, to
+from ingestd.web.pages import HIGHEST_ID, Number, page, to
 from ingestd.web.receipts import receipt_of
 
 ON_A_PAGE = 50
@@ -165,8 +165,8 @@ def export(
 def result_page(
     request: Request,
     visitor: Viewer,
-    id: int,  # noqa: A002 - an address's name
-    version: int | None = None,
+    id: Number,  # noqa: A002 - an address's name
+    version: Number | None = None,
 ) -> Response:
     """One result: statement, findings, derivation, versions, decisions."""
     office = office_of(request)
@@ -204,7 +204,7 @@ def _rivals(conn: Connection, row: ResultRow) -> list[ResultRow]:
 
 
 @router.get("/result/receipt")
-def receipt(request: Request, _visitor: Viewer, id: int) -> Response:  # noqa: A002 - an address's name
+def receipt(request: Request, _visitor: Viewer, id: Number) -> Response:  # noqa: A002 - an address's name
     """The receipt of the version that stands: proof for anybody with the public key."""
     office = office_of(request)
     with office.reading() as conn:
@@ -221,7 +221,7 @@ def receipt(request: Request, _visitor: Viewer, id: int) -> Response:  # noqa: A
 def report(
     request: Request,
     visitor: ReviewerPosts,
-    result: Annotated[int, Form()],
+    result: Annotated[int, Form(ge=1, le=HIGHEST_ID)],
     reason: Annotated[str, Form(max_length=400)] = "",
 ) -> Response:
     """Say which released result is the reported value of its sample."""

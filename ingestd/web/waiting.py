@@ -24,7 +24,7 @@ from ingestd.standing import EXPIRY_NOTICE
 from ingestd.web.acting import acted
 from ingestd.web.doors import AnalystPosts, Viewer, office_of
 from ingestd.web.office import Office
-from ingestd.web.pages import page, to
+from ingestd.web.pages import HIGHEST_ID, Number, page, to
 from ingestd.web.racks import RunView, view_run
 from ingestd.web.source_rows import source_rows
 
@@ -170,7 +170,7 @@ def _lots(conn: Connection, office: Office, book: Book) -> list[LotMatter]:
 
 
 @router.get("/reading")
-def reading_page(request: Request, visitor: Viewer, id: int) -> Response:  # noqa: A002 - an address's name
+def reading_page(request: Request, visitor: Viewer, id: Number) -> Response:  # noqa: A002 - an address's name
     """One waiting reading with every tube of the open runs it could be put on."""
     office = office_of(request)
     with office.reading() as conn:
@@ -205,7 +205,7 @@ def reading_page(request: Request, visitor: Viewer, id: int) -> Response:  # noq
 def place(
     request: Request,
     visitor: AnalystPosts,
-    reading: Annotated[int, Form()],
+    reading: Annotated[int, Form(ge=1, le=HIGHEST_ID)],
     tube: Annotated[str, Form(max_length=200)] = "",
     run: Annotated[str, Form(max_length=80)] = "",
     position: Annotated[str, Form(max_length=6)] = "",

@@ -1,0 +1,148 @@
+"""The real page around a small laboratory's real ledger, and people signed in on it."""
+
+import re
+import secrets
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
+from datetime import timedelta
+from functools import cache
+from typing import Any
+
+import pytest
+import structlog
+from fastapi import FastAPI
+from starlette.testclient import TestClient
+
+from ingestd.deciding import add_person
+from ingestd.ledger.accounts import add_token, begin_session, set_password
+from ingestd.model import Person, PersonRole
+from ingestd.web.app import make_app
+from ingestd.web.doors import COOKIE, csrf_of
+from ingestd.web.office import Office
+from ingestd.web.passwords import hash_password
+from ingestd.web.settings import WebSection
+from tests.conftest import GOOD_EXPORT, SHEET, Lab
+
+PASSWORD = "four unrelated words here"  # noqa: S105 - of invented people
+PEOPLE = {
+    "vera": PersonRole.VIEWER,
+    "mara": PersonRole.ANALYST,
+    "rita": PersonRole.REVIEWER,
+    "ada": PersonRole.ADMIN,
+}
+
+
+@cache
+def hashed() -> str:
+    return hash_password(PASSWORD)
+
+
+@dataclass
+class Browser:
+    """One person's browser: keeps cookies, and the secret that forms bring back."""
+
+    client: TestClient
+    csrf: str = ""
+
+    def get(self, path: str, **how: Any) -> Any:
+        return self.client.get(path, **how)
+
+    def page(self, path: str) -> str:
+        answer = self.client.get(path)
+        assert answer.status_code == 200, f"{path}: {answer.status_code} {answer.text[:400]}"
+        return str(answer.text)
+
+    def post(self, path: str, data: dict[str, str] | None = None, **how: Any) -> Any:
+        return self.client.post(path, data={"csrf": self.csrf, **(data or {})}, **how)
+
+
+@dataclass
+class Page:
+    """The page of a laboratory."""
+
+    lab: Lab
+    office: Office
+    app: FastAPI
+    events: list[dict[str, Any]] = field(default_factory=list)
+
+    def client(self, *, address: str = "127.0.0.1", **how: Any) -> TestClient:
+        """A browser nobody is signed in with."""
+        how = {"base_url": "http://localhost", "follow_redirects": False, **how}
+        return TestClient(self.app, client=(address, 50_000), **how)
+
+    def sign_in(self, account: str) -> Browser:
+        """Somebody signed in, without the slow part; test_sign_in.py goes through the form."""
+        secret = secrets.token_urlsafe(32)
+        with self.lab.ledger.change(at=self.lab.clock(), by=account) as change:
+            ends_at = self.lab.now + timedelta(hours=self.office.settings.session_hours)
+            begin_session(change, secret, account, client="127.0.0.1", ends_at=ends_at)
+        client = self.client(follow_redirects=True)
+        client.cookies.set(COOKIE, secret)
+        return Browser(client, csrf_of(secret))
+
+    def token(self, account: str, *, may_change: bool = True, days: int = 90) -> str:
+        secret = f"secret of {account} {may_change} {days}"
+        with self.lab.ledger.change(at=self.lab.clock(), by=account) as change:
+            ends_at = self.lab.now + timedelta(days=days)
+            name = f"for tests {may_change} {days}"
+            add_token(change, secret, account, name, may_change=may_change, ends_at=ends_at)
+        return secret
+
+
+def sign_in(client: TestClient, account: str, password: str, goal: str = "/bench") -> Any:
+    form = client.get("/sign-in").text
+    secret = re.search(r'name="form_secret" value="([^"]+)"', form)
+    assert secret is not None
+    return client.post(
+        "/sign-in",
+        data={
+            "account": account,
+            "password": password,
+            "next": goal,
+            "form_secret": secret[1],
+        },
+        follow_redirects=False,
+    )
+
+
+@pytest.fixture
+def open_page() -> Iterator[Callable[..., Page]]:
+    """Opens the page of a laboratory; everybody of PEOPLE has the password PASSWORD."""
+    stack: list[TestClient] = []
+
+    def open_it(lab: Lab, settings: WebSection | None = None) -> Page:
+        with lab.ledger.change(at=lab.clock(), by="ada") as change:
+            book = lab.pipeline.keeper.current(lab.ledger.conn)
+            person = Person(account="vera", roles=(PersonRole.VIEWER,))
+            add_person(change, book, person, by="ada")
+            for account in PEOPLE:
+                set_password(change, account, hashed())
+        events: list[dict[str, Any]] = []
+
+        def keep(_logger: Any, _level: str, event: dict[str, Any]) -> Any:
+            events.append(dict(event))
+            raise structlog.DropEvent
+
+        office = Office(
+            lab.config,
+            settings,
+            log=structlog.wrap_logger(None, processors=[keep]),
+            clock=lab.clock,
+        )
+        app = make_app(office)
+        runner = TestClient(app, base_url="http://localhost")
+        runner.__enter__()  # begins the application's life; ended below
+        stack.append(runner)
+        return Page(lab, office, app, events)
+
+    yield open_it
+    for runner in stack:
+        runner.__exit__(None, None, None)
+
+
+@pytest.fixture
+def page(lab: Lab, open_page: Callable[..., Page]) -> Page:
+    """The page of a laboratory with one complete run."""
+    lab.load("sheet.csv", SHEET)
+    lab.arrive(GOOD_EXPORT)
+    return open_page(lab)
