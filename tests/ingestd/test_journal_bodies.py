@@ -1,12 +1,18 @@
 """Every kind of journal entry the program writes is canonical JSON after RFC 8785."""
 
+from datetime import timedelta
+
 import orjson
 import rfc8785
 
 from ingestd.archiving import archive_captures
+from ingestd.backing_up import back_up, restore
 from ingestd.deciding import choose_reported, place_reading, release, set_release_policy, withdraw
 from ingestd.ledger.captures import find_captures
+from ingestd.ledger.deliveries import frontier_at, mark_delivered
 from ingestd.ledger.fold import _FOLDS
+from ingestd.ledger.merkle import Frontier
+from ingestd.ledger.store import Ledger
 from ingestd.planning import observe
 from ingestd.replay import replay
 from tests.conftest import EXPORT_HEAD, GOOD_EXPORT, GOOD_ROWS, SHEET, Lab, row
@@ -63,23 +69,52 @@ def _work_through_everything(lab: Lab) -> None:
             reason="disk died",
         )
 
+    with lab.ledger.change(at=lab.clock(), by="ingestd") as change:
+        size = change.conn.execute("SELECT size FROM frontier").fetchone()[0]
+        frontier = frontier_at(change.conn, size, Frontier())
+        mark_delivered(change, "centre", frontier, rows=3, set_aside={5: "Wert “zu groß”"})
+    archive_captures(
+        lab.ledger,
+        lab.folder / "old.zip",
+        before=lab.clock() + timedelta(days=1),
+        reason="shelf life",
+        at=lab.clock(),
+        by="ada",
+    )
+    back_up(lab.config, lab.folder / "copy.db")
+
 
 def _form_body(lab: Lab) -> str:
     return str(lab.one("SELECT body FROM inputs WHERE kind = 'form' AND name = 'point_table'"))
 
 
-def test_every_entry_is_canonical_after_rfc_8785(lab: Lab) -> None:
+def _bodies_of_everything(lab: Lab) -> list[bytes]:
+    """Every journal entry of a ledger that was worked, copied, and taken back from its copy."""
     _work_through_everything(lab)
-    bodies = [body for (body,) in lab.ledger.conn.execute("SELECT body FROM journal")]
+    lab.ledger.close()
+    for path in lab.folder.glob("ledger.db*"):
+        path.rename(path.with_name(f"lost-{path.name}"))
+    restore(
+        lab.config,
+        lab.folder / "copy.db",
+        by="ada",
+        reason="disk died",
+        at=lab.clock(),
+        system_user="root",
+    )
+    taken_back = Ledger.open_readonly(lab.config.ledger.path)
+    bodies = [body for (body,) in taken_back.conn.execute("SELECT body FROM journal")]
+    taken_back.close()
+    return bodies
+
+
+def test_every_entry_is_canonical_after_rfc_8785(lab: Lab) -> None:
+    bodies = _bodies_of_everything(lab)
     assert len(bodies) > 40
     for body in bodies:
         assert rfc8785.dumps(orjson.loads(body)) == body
 
 
 def test_every_kind_of_entry_was_among_them(lab: Lab) -> None:
-    _work_through_everything(lab)
-    kinds = {
-        orjson.loads(body)["kind"]
-        for (body,) in lab.ledger.conn.execute("SELECT body FROM journal")
-    }
+    kinds = {orjson.loads(body)["kind"] for body in _bodies_of_everything(lab)}
     assert set(_FOLDS) - kinds == set()
