@@ -1,7 +1,5 @@
 """Every kind of journal entry the program writes is canonical JSON after RFC 8785."""
 
-from datetime import timedelta
-
 import orjson
 import rfc8785
 
@@ -60,27 +58,10 @@ def _work_through_everything(lab: Lab) -> None:
         at=lab.clock(),
         by="ada",
     )
-    with lab.ledger.change(at=lab.clock(), by="ada") as change:
-        change.record(
-            "ledger_restored",
-            copy="copy.db",
-            copy_sha256="00" * 32,
-            lost_checkpoints=["ingestd/Test%20works\n9\n…\n"],
-            reason="disk died",
-        )
-
     with lab.ledger.change(at=lab.clock(), by="ingestd") as change:
         size = change.conn.execute("SELECT size FROM frontier").fetchone()[0]
         frontier = frontier_at(change.conn, size, Frontier())
         mark_delivered(change, "centre", frontier, rows=3, set_aside={5: "Wert “zu groß”"})
-    archive_captures(
-        lab.ledger,
-        lab.folder / "old.zip",
-        before=lab.clock() + timedelta(days=1),
-        reason="shelf life",
-        at=lab.clock(),
-        by="ada",
-    )
     back_up(lab.config, lab.folder / "copy.db")
 
 
