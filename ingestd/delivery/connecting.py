@@ -180,4 +180,8 @@ def _refusal(error: psycopg.Error) -> IngestError:
         return TargetRejected(
             SUBJECT, said, "mend user, password or the server's access rules in pg_hba.conf"
         )
+    if "certificate" in said or "does not support SSL" in said:
+        return TargetRejected(
+            SUBJECT, said, "mend tls or ca in [delivery.postgres], or the server"
+        )
     return TargetUnavailable(SUBJECT, said, "delivery tries again by itself")
