@@ -27,6 +27,7 @@ _COMMANDS = {
     "choose": ("deciding", "choose", "Say which of several released results is reported."),
     "policy": ("deciding", "policy", "Sign the release policy."),
     "user": ("deciding", "user", "Accounts and their roles."),
+    "compute": ("computing", "compute", "Detection limits, oxygen demand, digestions compared."),
     "rules": ("results", "rules", "Every rule: question, formula, limits in force, source."),
     "verify": ("proof", "verify", "Prove that ledger and journal were not altered."),
     "listen": ("lines", "listen", "What arrives on a serial line; nothing is stored."),
