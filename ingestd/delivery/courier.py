@@ -13,8 +13,11 @@ from pathlib import Path
 from typing import Any
 
 from ingestd import events
+from ingestd.config import Config
+from ingestd.delivery.daily_files import DailyFiles
 from ingestd.delivery.targets import Apply, Progress, Target
 from ingestd.errors import (
+    ConfigError,
     IngestError,
     LedgerBusy,
     StoreFull,
@@ -189,3 +192,52 @@ class Courier:
         except (LedgerBusy, StoreFull):
             return  # noted the next time
         self._state, self._problem = state, problem
+
+
+def make_targets(config: Config, *, apply: Apply, clock: Callable[[], datetime]) -> list[Target]:
+    """The targets that the [delivery] section names, none by default.
+
+    Raises:
+        ConfigError: a target needs an extra that is not installed.
+    """
+    targets: list[Target] = []
+    if config.delivery.postgres is not None:
+        try:
+            from ingestd.delivery.central import CentralTarget  # noqa: PLC0415 - an extra
+        except ImportError as error:
+            raise ConfigError(
+                "[delivery.postgres]",
+                f"it needs psycopg: {error}",
+                "pip install ingestd[postgres]",
+            ) from error
+        targets.append(CentralTarget(config, apply=apply, clock=clock))
+    if config.delivery.files is not None:
+        targets.append(DailyFiles(config, apply=apply, clock=clock))
+    return targets
+
+
+def make_couriers(
+    config: Config,
+    *,
+    apply: Apply,
+    fail: Callable[[BaseException], None],
+    log: Any,
+    clock: Callable[[], datetime],
+) -> list[Courier]:
+    """One courier for each target, not started; arguments as for Courier.
+
+    Raises:
+        ConfigError: a target needs an extra that is not installed.
+    """
+    return [
+        Courier(
+            target,
+            ledger=config.ledger.path,
+            apply=apply,
+            fail=fail,
+            log=log,
+            clock=clock,
+            idle_s=config.delivery.idle_s,
+        )
+        for target in make_targets(config, apply=apply, clock=clock)
+    ]

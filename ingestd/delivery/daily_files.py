@@ -172,13 +172,14 @@ def _chunks(rows: Iterable[Row]) -> Iterator[list[Row]]:
 
 def _write_csv(file: IO[bytes], chunks: Iterable[Sequence[Row]]) -> None:
     """CSV after RFC 4180, UTF-8, header first."""
-    with io.TextIOWrapper(file, encoding="utf-8", newline="", write_through=True) as text:
+    text = io.TextIOWrapper(file, encoding="utf-8", newline="")
+    try:
         writer = csv.writer(text, lineterminator="\r\n")
         writer.writerow([name for name, _ in COLUMNS])
         for chunk in chunks:
             writer.writerows([_safe(cell) for cell in row] for row in chunk)
-        text.flush()
-        text.detach()
+    finally:
+        text.detach()  # flushes, and leaves the file open for its sync
 
 
 def _safe(cell: object) -> object:
