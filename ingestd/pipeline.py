@@ -60,6 +60,7 @@ class Tally:
     repeats: int = 0
     waiting: int = 0
     faults: int = 0
+    is_failed: bool = False
 
 
 class Pipeline:
@@ -70,16 +71,24 @@ class Pipeline:
         config: sources and site.
         clock: the present instant, UTC.
         log: a structlog logger.
+        count: told of each reading of a capture: its source, readings, faults.
     """
 
     def __init__(
-        self, ledger: Ledger, config: Config, *, clock: Callable[[], datetime], log: Any
+        self,
+        ledger: Ledger,
+        config: Config,
+        *,
+        clock: Callable[[], datetime],
+        log: Any,
+        count: Callable[[str, int, int], None] = lambda _source, _readings, _faults: None,
     ) -> None:
         self.ledger = ledger
         self.config = config
         self.keeper = BookKeeper()
         self.clock = clock
         self.log = log
+        self.count = count
 
     def arrive(self, arrival: Arrival, *, by: str = SERVICE) -> bool:
         """Store an arrival and read it; True if nothing of it is left unfinished.
@@ -179,6 +188,9 @@ class Pipeline:
         capture = self._with_inherited_resume(capture)
         tally = Tally()
         done = self._read_slices(capture, tally, final=final, by=by, cause=cause)
+        self.count(capture.source, tally.readings, tally.faults)
+        if tally.is_failed:
+            return done  # its closing event is written
         self.log.info(
             events.CAPTURE_CLOSED if done else events.CAPTURE_READ_SO_FAR,
             capture=ident,
@@ -208,6 +220,7 @@ class Pipeline:
             if not final and capture.size < HEAD_BYTES:
                 self._forget_attempts(capture)
                 return False  # more may come that tells
+            tally.is_failed = True
             self._fail(capture, choice.reason, by)
             return True
         position = capture.resume
@@ -228,6 +241,7 @@ class Pipeline:
                 if not final and is_last:
                     self._forget_attempts(capture)
                     return False
+                tally.is_failed = True
                 self._fail(capture, str(error), by, fault=error)
                 return True
             resume = parsed.resume or position
@@ -344,8 +358,11 @@ class Pipeline:
                 change, capture, state="failed", final=True, reason=reason, faults=faults
             )
         step("capture_failed")
+        self.count(capture.source, 0, 1)
+        # The log names the place; what stands there is for `ingestd captures` to show.
+        told = f"byte {fault.offset}: expected {fault.expected}" if fault else reason
         self.log.warning(
-            events.CAPTURE_FAILED, capture=capture.id, source=capture.source, reason=reason
+            events.CAPTURE_FAILED, capture=capture.id, source=capture.source, reason=told
         )
 
     def _load_plan(self, capture: Capture, *, final: bool, by: str) -> bool:

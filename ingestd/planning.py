@@ -374,16 +374,21 @@ def observe(
     return len(noted)
 
 
+def site_forms(config: Config) -> dict[str, bytes]:
+    """The TOML text of each form in the site's form folder, by name."""
+    folder = config.plan.forms
+    if folder is None or not folder.is_dir():
+        return {}
+    return {path.stem: path.read_bytes() for path in sorted(folder.glob("*.toml"))}
+
+
 def take_forms(ledger: Ledger, config: Config, *, at: datetime, by: str) -> list[str]:
     """Put the shipped forms and the site's form folder into force; returns names that changed.
 
     Raises:
         FormError: one of the site's forms is wrong; nothing is changed.
     """
-    texts = shipped_forms()
-    if config.plan.forms is not None and config.plan.forms.is_dir():
-        for path in sorted(config.plan.forms.glob("*.toml")):
-            texts[path.stem] = path.read_bytes()
+    texts = shipped_forms() | site_forms(config)
     changed = []
     with ledger.change(at=at, by=by) as change:
         for name, data in texts.items():

@@ -2,45 +2,49 @@
 
 Start: ledger opened and checked, forms in force, captures left from before read, then the
 sources. Stop: sources first, then the writer finishes what it was asked, then a checkpoint.
+Meanwhile one thread looks around: it pings the watchdog, reloads, says how things are.
 """
 
-import contextlib
 import fcntl
 import gc
 import os
 import signal
 import threading
 import time
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
+from concurrent.futures import Future
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
+import parsers
 from ingestd import events
-from ingestd.checkpointing import write_checkpoint
-from ingestd.config import Config
-from ingestd.config import LineSource as LineConfig
+from ingestd.config import Config, load_config
 from ingestd.errors import ConfigError, IngestError, LedgerMismatch, StoreFull
-from ingestd.ledger.checkpoints import CheckpointError
+from ingestd.forms import forms_in_force
 from ingestd.ledger.source_states import SourceState, keep_source_states
 from ingestd.ledger.store import Ledger
-from ingestd.notify import notify, watchdog_interval_s
+from ingestd.notify import notify, reloading_words, status_word, watchdog_interval_s
 from ingestd.pipeline import SERVICE, Pipeline
-from ingestd.planning import PLAN_SOURCE, take_forms
+from ingestd.planning import site_forms, take_forms
+from ingestd.signing import Signing
+from ingestd.source_set import Settings, SourceSet, wanted_sources
 from ingestd.sources.arrivals import Arrival
 from ingestd.sources.folder import FolderSource
-from ingestd.sources.folder_settings import FolderSettings, FolderStatus
-from ingestd.sources.line_settings import LineArrival, LineSettings, LineStatus
+from ingestd.sources.line_settings import LineArrival
 from ingestd.sources.serial_line import LineSource
 from ingestd.steps import step
+from ingestd.vitals import Vitals
 from ingestd.writer import Writer
-from parsers import Form
+
+T = TypeVar("T")
 
 CHECKPOINT_S = 600.0
 SAY_S = 30.0  # how old what the ledger says of the sources may be while nothing changes
 TURN_S = 0.5  # how often the supervisor looks around
-PLAN_IGNORES = ("~$*", ".*", "*.tmp", "*.part", "*~", "*.md")
+STUCK_S = 60.0  # a writer that ends no job for so long is stuck; SQLite waits 30 s for a lock
+EXTEND_S = 60.0  # more time to start, asked for again and again while the ledger is opened
 
 
 def utc_now() -> datetime:
@@ -65,23 +69,50 @@ class Service:
         config: absolute paths.
         log: a structlog logger.
         clock: the present instant, UTC.
+        config_path: read again on a reload; without it there is none.
+        on_turn: called twice a second, for what has to be done now and then.
+        stuck_s: a writer that ends no job for so long is stuck.
     """
 
     def __init__(
-        self, config: Config, *, log: Any, clock: Callable[[], datetime] = utc_now
+        self,
+        config: Config,
+        *,
+        log: Any,
+        clock: Callable[[], datetime] = utc_now,
+        config_path: Path | None = None,
+        on_turn: Callable[[], None] = lambda: None,
+        stuck_s: float = STUCK_S,
     ) -> None:
         self.config = config
         self.log = log
         self.clock = clock
-        self.folders: list[FolderSource] = []
-        self.lines: list[LineSource] = []
         self.writer = Writer(self._open_pipeline, self._fail)
+        self.sources = SourceSet(deliver=self._deliver, deliver_line=self._deliver_line, log=log)
+        self.vitals = Vitals(
+            config, self.writer, self.sources, clock=clock, log=log, stuck_s=stuck_s
+        )
+        self.signing = Signing(log)
+        self._config_path = config_path
+        self._on_turn = on_turn
+        self._wake = threading.Event()
         self._stop = threading.Event()
-        self._failure: BaseException | None = None
+        self._reload = threading.Event()
         self._lock_fd: int | None = None
-        self._is_full = False
         self._said: list[tuple[str, str, str]] = []
         self._say_again = 0.0
+        self._saying: Future[bool] | None = None
+        self._status = ""
+
+    @property
+    def folders(self) -> list[FolderSource]:
+        """The watched folders, the plan's last."""
+        return self.sources.folders
+
+    @property
+    def lines(self) -> list[LineSource]:
+        """The serial lines."""
+        return self.sources.lines
 
     # --- life ---------------------------------------------------------------------------------
 
@@ -96,8 +127,8 @@ class Service:
             self.supervise()
         finally:
             self.stop()
-        if self._failure is not None:
-            raise self._failure
+        if self.vitals.failure is not None:
+            raise self.vitals.failure
 
     def start(self) -> None:
         """Ledger, forms, captures left from before, then the sources.
@@ -107,14 +138,20 @@ class Service:
         """
         self._take_lock()
         calm_collector()
-        self.writer.start()
-        left = self.writer.ask(lambda pipeline: pipeline.resume())
-        self._checkpoint()  # makes the signing key at the first start
-        self.folders = [self._folder(settings) for settings in self._folder_settings()]
-        forms = self.writer.ask(lambda pipeline: pipeline.forms())
-        self.lines = [self._line(line, forms) for line in self.config.lines]
-        for source in self._sources():
-            source.start()
+        self.vitals.open_door()
+        ready = threading.Event()
+        patience = threading.Thread(target=_ask_for_time, args=(ready,), daemon=True)
+        patience.start()
+        try:
+            self.writer.start()
+            left = self.writer.ask(lambda pipeline: pipeline.resume())
+            self.signing.begin(self.config)  # makes the key at the first start
+            self.signing.wait()
+            forms = self.writer.ask(lambda pipeline: pipeline.forms())
+            self.sources.start(wanted_sources(self.config, forms))
+        finally:
+            ready.set()
+            patience.join()
         self.log.info(
             events.SERVICE_STARTED,
             site=self.config.site.name,
@@ -122,53 +159,136 @@ class Service:
             sources=len(self.config.source),
             resumed=left,
         )
-        notify(
-            "READY=1",
-            f"STATUS=watching {len(self.folders)} folders and {len(self.lines)} lines",
-        )
+        self.vitals.is_ready = True
+        self._status = self.vitals.describe()
+        notify("READY=1", status_word(self._status))
 
     def supervise(self) -> None:
-        """Wait for the end; ping the watchdog while writer and sources make progress."""
+        """Wait for the end; meanwhile reload, ping the watchdog, say how things are."""
         ping_s = watchdog_interval_s()
+        turn_s = TURN_S if ping_s is None else min(TURN_S, ping_s / 2)
         next_ping = time.monotonic()
         next_checkpoint = time.monotonic() + CHECKPOINT_S
-        while not self._stop.wait(TURN_S if ping_s is None else min(TURN_S, ping_s)):
+        while not self._stop.is_set():
+            self._wake.wait(turn_s)
+            self._wake.clear()
+            if self._stop.is_set():
+                return
+            if self._reload.is_set():
+                self._reload.clear()
+                self.reload()
             now = time.monotonic()
-            if ping_s is not None and now >= next_ping and self._is_healthy():
+            if ping_s is not None and now >= next_ping and self.vitals.is_making_progress(ping_s):
                 notify("WATCHDOG=1")
                 next_ping = now + ping_s
+            self.vitals.note_stuck_writer()
+            self.vitals.unsigned = self.signing.refused
+            self._end_if_a_source_died()
             self._say_source_states()
+            self._say_status()
             if now >= next_checkpoint:
-                self._checkpoint()
+                self.signing.begin(self.config)
                 next_checkpoint = now + CHECKPOINT_S
+            self._on_turn()
 
     def ask_stop(self, *_: object) -> None:
         """End `supervise`; safe to call from a signal handler or any thread."""
         self._stop.set()
+        self._wake.set()
+
+    def ask_reload(self, *_: object) -> None:
+        """Reload in the next turn; safe to call from a signal handler or any thread."""
+        self._reload.set()
+        self._wake.set()
 
     def stop(self) -> None:
         """Stop the sources, let the writer finish, write a checkpoint."""
         notify("STOPPING=1")
-        for source in self._sources():
-            source.stop()
-        for source in self._sources():
-            source.join()
+        self.vitals.is_ready = False
+        self.vitals.shut_door()
+        states = self.vitals.states()
+        self.sources.end_all()
         step("sources_stopped")
         if self.writer.is_alive:
-            if self._failure is None:
-                self._say_source_states(stopped=True)
-                self._checkpoint()
+            if self.vitals.failure is None:
+                self._say_stopped(states)
+                self.signing.wait()
+                self.signing.begin(self.config)
+                self.signing.wait()
             self.writer.stop()
         step("writer_stopped")
-        self.log.info(events.SERVICE_STOPPED, clean=self._failure is None)
+        self.log.info(events.SERVICE_STOPPED, clean=self.vitals.failure is None)
         if self._lock_fd is not None:
             os.close(self._lock_fd)
             self._lock_fd = None
 
     def handle_signals(self) -> None:
-        """Stop on SIGTERM and SIGINT."""
+        """Stop on SIGTERM and SIGINT, reload on SIGHUP."""
         signal.signal(signal.SIGTERM, self.ask_stop)
         signal.signal(signal.SIGINT, self.ask_stop)
+        signal.signal(signal.SIGHUP, self.ask_reload)
+
+    # --- reloading ----------------------------------------------------------------------------
+
+    def reload(self) -> bool:
+        """Go over to the configuration as it is in its file now; False where it is refused.
+
+        Everything that can be wrong with it is found before anything is stopped. Sources whose
+        settings did not change never stop; of the others nothing is lost, since a folder is
+        scanned anew and what was delivered is known by its content.
+        """
+        notify(*reloading_words(), status_word("reading the configuration again"))
+        try:
+            if self._config_path is None:
+                raise ConfigError("configuration", "it came from no file", "restart instead")
+            exchanged = self._go_over_to(load_config(self._config_path))
+        except (IngestError, parsers.FormError, RuntimeError) as error:
+            if self.vitals.failure is not None:
+                return False  # the writer has stopped, and so does the service
+            self.vitals.refused = str(error)
+            self.vitals.figures.count_reload(is_taken=False)
+            self.log.error(events.CONFIGURATION_REFUSED, problem=self.vitals.refused)  # noqa: TRY400 - no bug, no trace
+            is_taken = False
+        else:
+            self.vitals.refused = ""
+            self.vitals.figures.count_reload(is_taken=True)
+            self.log.info(events.CONFIGURATION_RELOADED, **exchanged)
+            is_taken = True
+        self._status = self.vitals.describe()
+        notify("READY=1", status_word(self._status))
+        return is_taken
+
+    def _go_over_to(self, config: Config) -> dict[str, int]:
+        for key, old, new in (
+            ("site.name", self.config.site.name, config.site.name),
+            ("ledger.path", self.config.ledger.path, config.ledger.path),
+            ("delivery", self.config.delivery, config.delivery),
+        ):
+            if old != new:
+                raise ConfigError(key, "it cannot change while the service runs", "restart it")
+        own = {name: parsers.load_form(data, name) for name, data in site_forms(config).items()}
+        in_force = self.writer.ask(lambda pipeline: pipeline.forms())
+        wanted_sources(config, {**in_force, **own})  # raises before anything is changed
+
+        def take(pipeline: Pipeline) -> dict[str, Settings]:
+            take_forms(pipeline.ledger, config, at=self.clock(), by=SERVICE)
+            book = pipeline.keeper.current(pipeline.ledger.conn)
+            return wanted_sources(config, forms_in_force(book))
+
+        def switch(pipeline: Pipeline) -> None:
+            pipeline.config = config
+
+        wanted = self.writer.ask(take)
+        self.vitals.move_door(config)
+        # What the old sources still hand over is read as the old configuration says.
+        exchange = self.sources.exchange(wanted, lambda: self.writer.ask(switch))
+        self.config = self.vitals.config = config
+        return {
+            "kept": exchange.kept,
+            "added": exchange.added,
+            "changed": exchange.changed,
+            "ended": exchange.ended,
+        }
 
     # --- parts --------------------------------------------------------------------------------
 
@@ -183,7 +303,13 @@ class Service:
                 raise LedgerMismatch(str(path), f"SQLite finds it damaged: {answer}", "restore it")
         take_forms(ledger, self.config, at=self.clock(), by=SERVICE)
         step("forms_taken")
-        return Pipeline(ledger, self.config, clock=self.clock, log=self.log)
+        return Pipeline(
+            ledger,
+            self.config,
+            clock=self.clock,
+            log=self.log,
+            count=self.vitals.figures.count_capture,
+        )
 
     def _take_lock(self) -> None:
         path = Path(f"{self.config.ledger.path}.service")
@@ -200,158 +326,94 @@ class Service:
             ) from error
         self._lock_fd = descriptor
 
-    def _folder_settings(self) -> list[FolderSettings]:
-        found = [
-            FolderSettings(
-                name=source.name,
-                path=source.path,
-                patterns=source.patterns,
-                ignore=source.ignore,
-                recursive=source.recursive,
-                settle_s=source.settle_s,
-                scan_s=source.scan_s,
-                backend=source.backend,
-                limit_bytes=source.limit_mib * 2**20,
-            )
-            for source in self.config.folders
-        ]
-        plan = self.config.plan.folder
-        if plan is not None:
-            found.append(
-                FolderSettings(
-                    name=PLAN_SOURCE,
-                    path=plan,
-                    patterns=("*.csv", "*.xlsx", "*.toml"),
-                    ignore=PLAN_IGNORES,
-                    settle_s=0.5,
-                )
-            )
-        return found
-
-    def _folder(self, settings: FolderSettings) -> FolderSource:
-        return FolderSource(
-            settings, deliver=self._deliver, log=self.log.bind(source=settings.name)
-        )
-
-    def _sources(self) -> list[FolderSource | LineSource]:
-        return [*self.folders, *self.lines]
-
-    def _line(self, line: LineConfig, forms: Mapping[str, Form]) -> LineSource:
-        if line.form not in forms:
-            raise ConfigError(
-                f"source {line.name}", f"there is no form {line.form!r}", "see `ingestd check`"
-            )
-        if forms[line.form].frame is None:
-            raise ConfigError(
-                f"source {line.name}",
-                f"form {line.form!r} is of shape {forms[line.form].shape}",
-                "a serial line needs a form of shape frame",
-            )
-        settings = LineSettings(
-            name=line.name,
-            port=line.port,
-            form=forms[line.form],
-            baud=line.baud,
-            bits=line.bits,
-            parity=line.parity,
-            stop_bits=line.stop_bits,
-            flow=line.flow,
-            exclusive=line.exclusive,
-            quiet_alarm_s=line.quiet_alarm_s,
-            retransmit_window_s=line.retransmit_window_s,
-        )
-        return LineSource(settings, self._deliver_line, self.log.bind(source=line.name))
-
     def _deliver(self, arrival: Arrival) -> bool:
-        return self._ask_writer(lambda pipeline: pipeline.arrive(arrival))
+        done = self._ask_writer(lambda pipeline: pipeline.arrive(arrival))
+        self._observe("folder", arrival.seen_at)
+        return done
 
     def _deliver_line(self, arrival: LineArrival) -> bool:
-        return self._ask_writer(lambda pipeline: pipeline.arrive_line(arrival))
+        done = self._ask_writer(lambda pipeline: pipeline.arrive_line(arrival))
+        self._observe("line", arrival.seen_at)
+        return done
+
+    def _observe(self, kind: str, seen_at: datetime) -> None:
+        self.vitals.figures.observe_arrival(kind, (utc_now() - seen_at).total_seconds())
 
     def _ask_writer(self, job: Callable[[Pipeline], bool]) -> bool:
         try:
             done = self.writer.ask(job)
         except StoreFull as error:
-            if not self._is_full:
-                self._is_full = True
+            if not self.vitals.is_full:
+                self.vitals.is_full = True
                 self.log.error(events.LEDGER_FULL, problem=str(error))  # noqa: TRY400 - no bug, no trace
-                notify("STATUS=DISK FULL: intake waits, files stay where they are")
             raise
-        if self._is_full:
-            self._is_full = False
+        if self.vitals.is_full:
+            self.vitals.is_full = False
             self.log.info(events.LEDGER_HAD_ROOM)
-            notify("STATUS=working")
         step("delivered")
         return done
 
-    def _is_healthy(self) -> bool:
-        """The writer answers within its turn, and every source's thread lives."""
-        return self.writer.is_alive and all(source.status().is_alive for source in self._sources())
+    # --- how it is ----------------------------------------------------------------------------
 
-    def _say_source_states(self, *, stopped: bool = False) -> None:
+    def _say_status(self) -> None:
+        text = self.vitals.describe()
+        if text != self._status:
+            self._status = text
+            notify(status_word(text))
+
+    def _end_if_a_source_died(self) -> None:
+        if dead := self.sources.dead():
+            self._fail(RuntimeError(f"the thread of source {', '.join(dead)} has ended"))
+
+    def _say_source_states(self) -> None:
         """Tell the ledger how the sources are doing, when that has changed or grown old."""
-        states = [_folder_state(folder.status()) for folder in self.folders]
-        states += [_line_state(line.status()) for line in self.lines]
-        if stopped:
-            states = [
-                replace(one, state="stopped", detail="the service is stopped") for one in states
-            ]
+        if self._saying is not None and not self._saying.done():
+            return  # the writer is busy: nobody waits for it here
+        states = self.vitals.states()
         now = time.monotonic()
         troubles = [(one.name, one.state, one.detail) for one in states]
-        if troubles == self._said and now < self._say_again and not stopped:
+        if troubles == self._said and now < self._say_again:
             return
         self._said, self._say_again = troubles, now + SAY_S
+        self._saying = self._hand_in(lambda pipeline: self._keep_states(pipeline, states))
 
-        def keep(pipeline: Pipeline) -> bool:
-            with pipeline.ledger.change(at=self.clock(), by=SERVICE) as change:
-                keep_source_states(change.conn, states, at=self.clock())
-            return True
+    def _say_stopped(self, states: list[SourceState]) -> None:
+        """Tell the ledger that the service has ended by request."""
+        ended = [replace(one, state="stopped", detail="the service is stopped") for one in states]
+        saying = self._hand_in(lambda pipeline: self._keep_states(pipeline, ended))
+        if saying is not None:
+            saying.exception()  # a full disk is told where it stops intake
 
-        with contextlib.suppress(IngestError):  # a full disk is told where it stops intake
-            self.writer.ask(keep)
+    def _keep_states(self, pipeline: Pipeline, states: list[SourceState]) -> bool:
+        with pipeline.ledger.change(at=self.clock(), by=SERVICE) as change:
+            keep_source_states(change.conn, states, at=self.clock())
+        return True
 
-    def _checkpoint(self) -> None:
+    def _hand_in(self, job: Callable[[Pipeline], T]) -> "Future[T] | None":
+        """Ask the writer without waiting; None if it has stopped."""
         try:
-            checkpoint = self.writer.ask(
-                lambda pipeline: write_checkpoint(pipeline.ledger.conn, self.config)
-            )
-        except CheckpointError as error:
-            self.log.error(events.CHECKPOINT_REFUSED, problem=str(error))  # noqa: TRY400 - no bug, no trace
-        except (OSError, IngestError, RuntimeError) as error:  # RuntimeError: the writer stopped
-            self.log.warning(events.CHECKPOINT_REFUSED, problem=str(error))
-        else:
-            self.log.info(events.CHECKPOINT_WRITTEN, size=checkpoint.size)
+            return self.writer.hand_in(job)
+        except RuntimeError:
+            return None
 
     def _fail(self, error: BaseException) -> None:
-        self._failure = error
+        self.vitals.failure = error
         self.log.error(
             events.SERVICE_FAILED, problem=str(error), kind=type(error).__name__, exc_info=error
         )
-        self._stop.set()
+        self.ask_stop()
 
 
-def _folder_state(status: FolderStatus) -> SourceState:
-    return SourceState(
-        name=status.name,
-        kind="folder",
-        state=status.state,
-        detail=status.detail,
-        place=str(status.path),
-        backend=status.backend,
-        last_arrival_at=status.last_arrival_at,
-        files_waiting=status.files_waiting,
-    )
+def _ask_for_time(ready: threading.Event) -> None:
+    """Ask the service manager for more time to start, until the start is done.
 
-
-def _line_state(status: LineStatus) -> SourceState:
-    return SourceState(
-        name=status.name,
-        kind="line",
-        state=status.state,
-        detail=status.detail,
-        place=status.port,
-        backend=status.device,
-        last_arrival_at=status.last_byte_at,
-        frames=status.frames,
-        damaged=status.damaged,
-    )
+    A large ledger is checked for minutes; to be killed over it would start the check anew.
+    Source: sd_notify(3), EXTEND_TIMEOUT_USEC.
+    """
+    begun = time.monotonic()
+    while not ready.wait(EXTEND_S / 4):
+        passed = time.monotonic() - begun
+        notify(
+            f"EXTEND_TIMEOUT_USEC={int(EXTEND_S * 1_000_000)}",
+            status_word(f"starting for {passed:.0f} s: the ledger is checked, captures are read"),
+        )

@@ -43,7 +43,7 @@ LAYERS = (
     ),
     ("pipeline",),
     ("replay", "writer", "delivery", "backing_up", "reenact", "notices", "installing"),
-    ("service",),
+    ("service", "source_set", "vitals", "signing"),
     ("demo", "web"),
     ("commands",),
     ("cli",),

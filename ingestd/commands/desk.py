@@ -34,11 +34,18 @@ class Desk:
         self._config_path = config_path
 
     @cached_property
+    def config_path(self) -> Path:
+        """Where the configuration is."""
+        from ingestd.config import find_config
+
+        return find_config(self._config_path).absolute()
+
+    @cached_property
     def config(self) -> Config:
         """The checked configuration."""
-        from ingestd.config import find_config, load_config
+        from ingestd.config import load_config
 
-        return load_config(find_config(self._config_path))
+        return load_config(self.config_path)
 
     @cached_property
     def reading_ledger(self) -> Ledger:

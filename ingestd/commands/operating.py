@@ -28,13 +28,26 @@ if TYPE_CHECKING:
 @click.command()
 @with_desk
 def run(desk: Desk) -> None:
-    """Watch the sources, judge what arrives, keep the ledger. Ends cleanly on SIGTERM and ^C."""
-    from ingestd.logs import make_log
+    """Watch the sources, judge what arrives, keep the ledger. Ends cleanly on SIGTERM and ^C.
+
+    SIGHUP reads the configuration again; a wrong one is refused and the old one stays in force.
+    """
+    import faulthandler
+
+    from ingestd.logs import Calm, make_log
     from ingestd.service import Service
 
-    service = Service(desk.config, log=make_log())
+    faulthandler.enable()  # a watchdog that kills a stuck service leaves in the log where it hung
+    calm = Calm()
+    log = make_log(calm=calm)
+    service = Service(
+        desk.config, log=log, config_path=desk.config_path, on_turn=lambda: calm.summarise(log)
+    )
     service.handle_signals()
-    service.run()
+    try:
+        service.run()
+    finally:
+        calm.summarise(log, everything=True)
 
 
 @click.command()

@@ -102,6 +102,7 @@ class FolderSource:
         self._filesystem = ""
         self._last_scan_at: datetime | None = None
         self._files_seen = 0
+        self._beat: float | None = None  # last sign of life during a turn; None while it waits
 
     # --- for other threads --------------------------------------------------------------------
 
@@ -143,6 +144,7 @@ class FolderSource:
             ),
             files_passed_over=sum(bool(track.complaint) for track in tracks),
             is_alive=self._thread.is_alive(),
+            busy_s=0.0 if (beat := self._beat) is None else time.monotonic() - beat,
         )
 
     def _backend(self) -> Literal["native", "polling"]:
@@ -179,10 +181,12 @@ class FolderSource:
 
     def _turn(self) -> None:
         """One round of work; FolderLost if the folder cannot be opened."""
+        self._beat = None
         self._wait()
         self._serve_hints()
         if not self._is_paused():
             for name in self._looks.take_due():
+                self._beat = time.monotonic()
                 self._looks.look(name)
                 if self._is_paused():
                     break
@@ -192,12 +196,14 @@ class FolderSource:
             if self._is_paused():
                 break
             listed_at = self._backlog.pop(name)
+            self._beat = time.monotonic()
             # If a hint or appointment came to it meanwhile, that was newer than the list.
             if name in self._looks.tracks and self._looks.tracks[name].looked_at < listed_at:
                 self._looks.look(name)
 
     def _serve_hints(self) -> None:
         """Look at the files that something happened to."""
+        self._beat = time.monotonic()
         with self._something:
             taken, self._hints = self._hints, {}
         hints = {name: hint for name, hint in taken.items() if self._names.wants(name)}

@@ -51,6 +51,8 @@ class FolderStatus:
         files_seen: wanted files in the folder at the last scan.
         files_waiting: files of which something is still to be delivered, or to be called final.
         files_passed_over: links, pipes, devices, and files that cannot be read at present.
+        busy_s: seconds since it last came back from a call that may hang on a share; 0 while it
+            waits for something to do.
     """
 
     name: str
@@ -65,6 +67,7 @@ class FolderStatus:
     files_waiting: int
     files_passed_over: int
     is_alive: bool
+    busy_s: float = 0.0
 
 
 class Log(Protocol):
