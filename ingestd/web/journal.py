@@ -49,7 +49,9 @@ class EntryLine:
 
 
 @router.get("/journal")
-def journal(request: Request, visitor: Viewer, who: str = "people", before: Number = 0) -> Response:
+def journal(
+    request: Request, visitor: Viewer, who: str = "people", before: Number = 0
+) -> Response:
     """Entries, newest first: those of people, or all."""
     office = office_of(request)
     with office.reading() as conn:

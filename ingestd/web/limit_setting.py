@@ -9,6 +9,7 @@ from ingestd.config import Config
 from ingestd.deciding import authorise
 from ingestd.errors import Refused
 from ingestd.evaluate import control_charts
+from ingestd.evaluate.figures import plain
 from ingestd.evaluate.rounding import round_significant
 from ingestd.evaluate.spread import mean
 from ingestd.judging import judge_runs
@@ -83,7 +84,7 @@ def _range_limits(ranges: Sequence[Decimal | Fraction]) -> control_charts.ChartL
 
 
 def _rounded(value: Fraction) -> Decimal:
-    return Decimal(0) if value == 0 else Decimal(format(round_significant(value, DIGITS), "f"))
+    return Decimal(0) if value == 0 else Decimal(plain(round_significant(value, DIGITS)))
 
 
 def freeze_limits(change: Change, limits: ChartLimits, keeper: BookKeeper, config: Config) -> int:
