@@ -7,7 +7,8 @@ with `next`; asking again with `after=` that text gives the page behind it.
 from datetime import date, datetime
 from typing import Annotated, Any
 
-from fastapi import APIRouter, Query, Request
+from fastapi import APIRouter, Depends, Query, Request
+from fastapi.security import HTTPBearer
 from pydantic import BaseModel, Field
 from starlette.responses import Response
 
@@ -65,7 +66,12 @@ _REFUSALS: dict[int | str, dict[str, Any]] = {
     }.items()
 }
 
-router = APIRouter(prefix="/api", responses=_REFUSALS)
+# Only for the description: who a token belongs to is found by `doors`.
+_TOKEN = HTTPBearer(
+    scheme_name="token", auto_error=False, description="made on the page of an account"
+)
+
+router = APIRouter(prefix="/api", responses=_REFUSALS, dependencies=[Depends(_TOKEN)])
 
 
 class ApiFinding(BaseModel):

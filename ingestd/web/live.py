@@ -42,6 +42,7 @@ class LiveFeed:
         self._loop: asyncio.AbstractEventLoop | None = None
         self._listeners: set[asyncio.Queue[str | None]] = set()
         self._size = 0
+        self.has_looked = False  # at the ledger as it was when it began
 
     def start(self, loop: asyncio.AbstractEventLoop) -> None:
         """Begin to watch; messages are handed out on this loop."""
@@ -86,6 +87,7 @@ class LiveFeed:
             first = seen is None
             seen = version
             message = self._news(conn)
+            self.has_looked = True
             if message and not first and self._loop is not None:
                 told_at = time.monotonic()
                 self._loop.call_soon_threadsafe(self._hand_out, message)

@@ -5,6 +5,7 @@ from types import FrameType
 from typing import Any
 
 import uvicorn
+from fastapi import FastAPI
 
 from ingestd import events
 from ingestd.errors import ConfigError
@@ -15,14 +16,30 @@ from ingestd.web.office import Office
 GRACE_S = 3
 
 
-class _Server(uvicorn.Server):
+class PageServer(uvicorn.Server):
     """Ends the live streams first: they would otherwise never end by themselves."""
 
-    def __init__(self, config: uvicorn.Config, feed: LiveFeed) -> None:
-        super().__init__(config)
-        self._feed = feed
+    def __init__(self, app: FastAPI) -> None:
+        super().__init__(
+            uvicorn.Config(
+                app,
+                log_config=None,
+                access_log=False,
+                server_header=False,
+                proxy_headers=False,
+                timeout_graceful_shutdown=GRACE_S,
+                timeout_keep_alive=30,
+            )
+        )
+        self._feed: LiveFeed = app.state.live
+
+    def end(self) -> None:
+        """End soon; may be called from any thread."""
+        self._feed.stop()
+        self.should_exit = True
 
     def handle_exit(self, sig: int, frame: FrameType | None) -> None:
+        """End the streams, then as uvicorn does on a signal."""
         self._feed.stop()
         super().handle_exit(sig, frame)
 
@@ -35,24 +52,11 @@ def serve(office: Office, *, log: Any) -> None:
         IngestError: what made it stop.
     """
     settings = office.settings
-    listener = _listen(settings.host, settings.port)
+    listener = listen_on(settings.host, settings.port)
     app = make_app(office)
-    config = uvicorn.Config(
-        app,
-        log_config=None,
-        access_log=False,
-        server_header=False,
-        proxy_headers=False,
-        timeout_graceful_shutdown=GRACE_S,
-        timeout_keep_alive=30,
-    )
-    server = _Server(config, app.state.live)
+    server = PageServer(app)
 
-    def stop() -> None:
-        server.should_exit = True
-        app.state.live.stop()
-
-    office.on_failure = stop
+    office.on_failure = server.end
     host, port = listener.getsockname()[:2]
     log.info(events.PAGE_LISTENING, address=f"http://{host}:{port}/")
     server.run(sockets=[listener])
@@ -60,7 +64,12 @@ def serve(office: Office, *, log: Any) -> None:
         raise office.failure
 
 
-def _listen(host: str, port: int) -> socket.socket:
+def listen_on(host: str, port: int) -> socket.socket:
+    """A socket bound to an address of this computer; port 0: any that is free.
+
+    Raises:
+        ConfigError: the address is taken or not of this computer.
+    """
     family = socket.AF_INET6 if ":" in host else socket.AF_INET
     listener = socket.socket(family, socket.SOCK_STREAM)
     try:

@@ -2,6 +2,8 @@
 
 import re
 import secrets
+import threading
+import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from datetime import timedelta
@@ -20,6 +22,7 @@ from ingestd.web.app import make_app
 from ingestd.web.doors import COOKIE, csrf_of
 from ingestd.web.office import Office
 from ingestd.web.passwords import hash_password
+from ingestd.web.serving import PageServer, listen_on
 from ingestd.web.settings import WebSection
 from tests.conftest import GOOD_EXPORT, SHEET, Lab
 
@@ -138,6 +141,42 @@ def open_page() -> Iterator[Callable[..., Page]]:
     yield open_it
     for runner in stack:
         runner.__exit__(None, None, None)
+
+
+@dataclass
+class Served:
+    """The page under its real server."""
+
+    url: str
+    page: Page
+
+
+@pytest.fixture
+def serve(open_page: Callable[..., Page]) -> Iterator[Callable[[Lab], Served]]:
+    """Serves the page of a laboratory on a port of its own."""
+    running: list[tuple[PageServer, threading.Thread]] = []
+
+    def begin(lab: Lab) -> Served:
+        page = open_page(lab)
+        office = Office(lab.config, page.office.settings, log=page.office.log, clock=lab.clock)
+        app = make_app(office)
+        server = PageServer(app)
+        listener = listen_on("127.0.0.1", 0)
+        thread = threading.Thread(target=server.run, kwargs={"sockets": [listener]})
+        thread.start()
+        running.append((server, thread))
+        deadline = time.monotonic() + 20
+        while not server.started:
+            assert time.monotonic() < deadline, "the page did not start in time"
+            time.sleep(0.01)
+        url = f"http://127.0.0.1:{listener.getsockname()[1]}"
+        return Served(url, Page(lab, office, app, page.events))
+
+    yield begin
+    for server, thread in running:
+        server.end()
+        thread.join(20)
+        assert not thread.is_alive()
 
 
 @pytest.fixture
