@@ -15,6 +15,7 @@ from ingestd.deciding import add_person, release, withdraw
 from ingestd.delivery.central import CentralTarget
 from ingestd.delivery.connecting import connect
 from ingestd.delivery.courier import Courier, Waits
+from ingestd.delivery.entry_rows import COLUMNS
 from ingestd.delivery.schema import admit_site, migrate
 from ingestd.delivery.targets import Progress, Target
 from ingestd.ledger.store import Ledger
@@ -38,36 +39,68 @@ def server() -> Iterator[Server]:
     running.remove()
 
 
-@dataclass
 class Centre:
-    """One central database."""
+    """One central database; whoever changes it as its owner leaves it to be made anew."""
 
-    server: Server
-    database: str
+    def __init__(self, server: Server, database: str) -> None:
+        self.server = server
+        self.database = database
+        self.is_changed = False
+        self._asking: psycopg.Connection[tuple[object, ...]] | None = None
 
     def connect(self) -> "psycopg.Connection[tuple[object, ...]]":
+        self.is_changed = True
         return self.server.as_owner(self.database)
-
-    def ask(self, query: str, *values: object) -> list[tuple[object, ...]]:
-        with self.connect() as conn:
-            return conn.execute(query.encode(), values).fetchall()
 
     def do(self, statement: str) -> None:
         with self.connect() as conn:
             conn.execute(statement.encode())
 
+    def ask(self, query: str, *values: object) -> list[tuple[object, ...]]:
+        if self._asking is None:
+            self._asking = self.server.as_owner(self.database)
+        try:
+            return self._asking.execute(query.encode(), values).fetchall()
+        except psycopg.OperationalError:
+            if not self._asking.closed:
+                raise
+            self._asking = None
+            return self.ask(query, *values)
+
     def one(self, query: str, *values: object) -> object:
         return self.ask(query, *values)[0][0]
+
+    def empty(self) -> None:
+        """Take every row out; the owner's superuser may set its own triggers aside."""
+        with self.server.as_owner(self.database) as conn:
+            conn.execute("SET session_replication_role = replica")
+            for table in (*COLUMNS, "journal", "checkpoints", "sites", "cursors"):
+                conn.execute(f"DELETE FROM ingestd.{table}".encode())  # noqa: S608 - our own names
+
+    def leave(self) -> None:
+        if self._asking is not None:
+            self._asking.close()
+            self._asking = None
+
+
+_kept: dict[int, Centre] = {}  # by port of its server: one that the next test may use
 
 
 @pytest.fixture
 def centre(server: Server) -> Iterator[Centre]:
-    name = f"centre_{next(_numbers)}"
-    with server.as_owner("postgres") as conn:
-        conn.execute(f"CREATE DATABASE {name} TEMPLATE pattern".encode())
-    yield Centre(server, name)
-    with server.as_owner("postgres") as conn:
-        conn.execute(f"DROP DATABASE {name} WITH (FORCE)".encode())
+    mine = _kept.pop(server.port, None)
+    if mine is None:
+        mine = Centre(server, f"centre_{next(_numbers)}")
+        with server.as_owner("postgres") as conn:
+            conn.execute(f"CREATE DATABASE {mine.database} TEMPLATE pattern".encode())
+    yield mine
+    mine.leave()
+    if mine.is_changed:
+        with server.as_owner("postgres") as conn:
+            conn.execute(f"DROP DATABASE {mine.database} WITH (FORCE)".encode())
+    else:
+        mine.empty()
+        _kept[server.port] = mine
 
 
 @dataclass
@@ -246,11 +279,6 @@ def make_site(tmp_path: Path, centre: Centre) -> Iterator[Callable[..., Site]]:
             courier.stop()
             courier.join()
         site.lab.ledger.close()
-        with centre.server.as_owner("postgres") as conn:
-            conn.execute(f"DROP OWNED BY {site.role}".encode())
-    with centre.connect() as conn:
-        for site in made:
-            conn.execute(f"DROP OWNED BY {site.role}; DROP ROLE {site.role}".encode())
 
 
 @pytest.fixture

@@ -83,8 +83,6 @@ def test_owner_makes_the_schema_and_admits_a_site(centre: Centre, tmp_path: Path
     )  # fmt: skip
     assert (result.exit_code, result.output) == (0, "West: role west may deliver\n")
     assert centre.ask("SELECT site, writer FROM ingestd.sites") == [("West", "west")]
-    with centre.connect() as conn:
-        conn.execute("DROP OWNED BY west; DROP ROLE west")
 
 
 def test_options_with_a_password_are_refused(centre: Centre) -> None:

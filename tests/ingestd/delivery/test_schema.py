@@ -23,7 +23,9 @@ def owner_settings(centre: Centre) -> PostgresTarget:
 def empty(server: Server) -> Iterator[Centre]:
     with server.as_owner("postgres") as conn:
         conn.execute("CREATE DATABASE empty_one")
-    yield Centre(server, "empty_one")
+    made = Centre(server, "empty_one")
+    yield made
+    made.leave()
     with server.as_owner("postgres") as conn:
         conn.execute("DROP DATABASE empty_one WITH (FORCE)")
 
