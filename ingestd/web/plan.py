@@ -6,6 +6,7 @@ from typing import Annotated, Any
 
 import orjson
 from fastapi import APIRouter, File, Form, Request, UploadFile
+from markupsafe import Markup, escape
 from starlette.concurrency import run_in_threadpool
 from starlette.responses import RedirectResponse, Response
 
@@ -113,7 +114,7 @@ def _plan_page(
             title="Plan",
             status=status,
             name=name,
-            text=text,
+            text=as_typed(text),
             problem=problem,
             faults=faults,
             grid=grid,
@@ -125,6 +126,11 @@ def _plan_page(
             lots=_lots(conn, office, book),
             most=MOST_LISTED,
         )
+
+
+def as_typed(text: str) -> Markup:
+    """A text for a field to be edited in: escaped, but else exactly as it was typed."""
+    return escape(text.replace("\r\n", "\n"))
 
 
 def _names(book: Book, kind: str) -> list[str]:

@@ -22,7 +22,9 @@
       button.addEventListener("click", () => print());
     }
     label(document);
-    document.querySelector(".ways [aria-current]")?.scrollIntoView({ inline: "center", block: "nearest" });
+    // By hand: scrollIntoView would also move where the Tab key begins.
+    const here = document.querySelector(".ways [aria-current]"), ways = here?.closest("ul");
+    if (ways) ways.scrollLeft = here.offsetLeft - (ways.clientWidth - here.offsetWidth) / 2;
     if (document.body.dataset.address) listen();
   });
 

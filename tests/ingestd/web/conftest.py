@@ -15,12 +15,13 @@ import structlog
 from fastapi import FastAPI
 from starlette.testclient import TestClient
 
+from ingestd.config import Config
 from ingestd.deciding import add_person
 from ingestd.ledger.accounts import add_token, begin_session, set_password
 from ingestd.model import Person, PersonRole
 from ingestd.web.app import make_app
 from ingestd.web.doors import COOKIE, csrf_of
-from ingestd.web.office import Office
+from ingestd.web.office import Office, utc_now
 from ingestd.web.passwords import hash_password
 from ingestd.web.serving import PageServer, listen_on
 from ingestd.web.settings import WebSection
@@ -84,12 +85,7 @@ class Page:
         return Browser(client, csrf_of(secret))
 
     def token(self, account: str, *, may_change: bool = True, days: int = 90) -> str:
-        secret = f"secret of {account} {may_change} {days}"
-        with self.lab.ledger.change(at=self.lab.clock(), by=account) as change:
-            ends_at = self.lab.now + timedelta(days=days)
-            name = f"for tests {may_change} {days}"
-            add_token(change, secret, account, name, may_change=may_change, ends_at=ends_at)
-        return secret
+        return add_api_token(self.lab, account, may_change=may_change, days=days)
 
 
 def sign_in(client: TestClient, account: str, password: str, goal: str = "/bench") -> Any:
@@ -108,18 +104,33 @@ def sign_in(client: TestClient, account: str, password: str, goal: str = "/bench
     )
 
 
+def add_people(lab: Lab) -> None:
+    """The viewer, and a password for everybody."""
+    with lab.ledger.change(at=lab.clock(), by="ada") as change:
+        book = lab.pipeline.keeper.current(lab.ledger.conn)
+        person = Person(account="vera", roles=(PersonRole.VIEWER,))
+        add_person(change, book, person, by="ada")
+        for account in PEOPLE:
+            set_password(change, account, hashed())
+
+
+def add_api_token(lab: Lab, account: str, *, may_change: bool = True, days: int = 90) -> str:
+    """The secret of a new token."""
+    secret = f"secret of {account} {may_change} {days}"
+    with lab.ledger.change(at=lab.clock(), by=account) as change:
+        ends_at = lab.now + timedelta(days=days)
+        name = f"for tests {may_change} {days}"
+        add_token(change, secret, account, name, may_change=may_change, ends_at=ends_at)
+    return secret
+
+
 @pytest.fixture
 def open_page() -> Iterator[Callable[..., Page]]:
     """Opens the page of a laboratory; everybody of PEOPLE has the password PASSWORD."""
     stack: list[TestClient] = []
 
     def open_it(lab: Lab, settings: WebSection | None = None) -> Page:
-        with lab.ledger.change(at=lab.clock(), by="ada") as change:
-            book = lab.pipeline.keeper.current(lab.ledger.conn)
-            person = Person(account="vera", roles=(PersonRole.VIEWER,))
-            add_person(change, book, person, by="ada")
-            for account in PEOPLE:
-                set_password(change, account, hashed())
+        add_people(lab)
         events: list[dict[str, Any]] = []
 
         def keep(_logger: Any, _level: str, event: dict[str, Any]) -> Any:
@@ -148,17 +159,18 @@ class Served:
     """The page under its real server."""
 
     url: str
-    page: Page
+    office: Office
+    app: FastAPI
 
 
 @pytest.fixture
-def serve(open_page: Callable[..., Page]) -> Iterator[Callable[[Lab], Served]]:
-    """Serves the page of a laboratory on a port of its own."""
+def serve_config() -> Iterator[Callable[..., Served]]:
+    """Serves the page of a configured ledger on a port of its own."""
     running: list[tuple[PageServer, threading.Thread]] = []
 
-    def begin(lab: Lab) -> Served:
-        page = open_page(lab)
-        office = Office(lab.config, page.office.settings, log=page.office.log, clock=lab.clock)
+    def begin(config: Config, lab: Lab | None = None) -> Served:
+        log = structlog.wrap_logger(None, processors=[_drop])
+        office = Office(config, log=log, clock=lab.clock if lab else utc_now)
         app = make_app(office)
         server = PageServer(app)
         listener = listen_on("127.0.0.1", 0)
@@ -170,13 +182,28 @@ def serve(open_page: Callable[..., Page]) -> Iterator[Callable[[Lab], Served]]:
             assert time.monotonic() < deadline, "the page did not start in time"
             time.sleep(0.01)
         url = f"http://127.0.0.1:{listener.getsockname()[1]}"
-        return Served(url, Page(lab, office, app, page.events))
+        return Served(url, office, app)
 
     yield begin
     for server, thread in running:
         server.end()
         thread.join(20)
         assert not thread.is_alive()
+
+
+def _drop(*_: Any) -> Any:
+    raise structlog.DropEvent
+
+
+@pytest.fixture
+def serve(serve_config: Callable[..., Served]) -> Callable[[Lab], Served]:
+    """Serves the page of a laboratory; everybody of PEOPLE has the password PASSWORD."""
+
+    def begin(lab: Lab) -> Served:
+        add_people(lab)
+        return serve_config(lab.config, lab)
+
+    return begin
 
 
 @pytest.fixture

@@ -13,7 +13,7 @@ from schemathesis.specs.openapi.checks import (
 
 from ingestd.verify import verify_ledger
 from tests.conftest import EXPORT_HEAD, GOOD_EXPORT, SHEET, Lab, row
-from tests.ingestd.web.conftest import Page, Served
+from tests.ingestd.web.conftest import Page, Served, add_api_token
 
 
 def client(page: Page, account: str) -> Any:
@@ -100,8 +100,8 @@ def test_api_answers_as_its_description_says_whatever_is_asked(
     lab.load("sheet.csv", SHEET)
     lab.arrive(GOOD_EXPORT)
     served = serve(lab)
-    page, token = served.page, served.page.token(account)
-    with page.office.reading() as conn:
+    token = add_api_token(lab, account)
+    with served.office.reading() as conn:
         before = conn.execute("SELECT count(*) FROM captures").fetchone()[0]
     schema = schemathesis.openapi.from_url(f"{served.url}/api/openapi.json")
     checks = [
@@ -126,7 +126,7 @@ def test_api_answers_as_its_description_says_whatever_is_asked(
             case.validate_response(answer, checks=checks)
 
         ask()
-    assert verify_ledger(page.lab.ledger.conn, rebuild=True).faults == []
-    with page.office.reading() as conn:
+    assert verify_ledger(lab.ledger.conn, rebuild=True).faults == []
+    with served.office.reading() as conn:
         after = conn.execute("SELECT count(*) FROM captures").fetchone()[0]
     assert after >= before

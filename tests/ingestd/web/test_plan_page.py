@@ -40,6 +40,12 @@ def test_wrong_cells_are_named_and_marked_and_nothing_is_in_force(lab: Lab, page
     assert lab.one("SELECT state FROM capture_states ORDER BY capture DESC LIMIT 1") == "failed"
 
 
+def test_text_comes_back_for_editing_exactly_as_it_was_typed(page: Page) -> None:
+    typed = 'run,method\r\n"a\tb",<b>\r\n'
+    answer = page.sign_in("mara").post("/plan/load", {"name": "bad.csv", "text": typed})
+    assert "run,method\n&#34;a\tb&#34;,&lt;b&gt;\n</textarea>" in answer.text
+
+
 def test_faults_of_a_plan_file_name_their_line(page: Page) -> None:
     text = '[[kit_lot]]\nlot = "K9"\nmethod = "COD-HR"\nexpires = "soon"\n'
     answer = page.sign_in("mara").post("/plan/load", {"name": "lots.toml", "text": text})
