@@ -21,6 +21,7 @@ from typing import Any, TypeVar
 import parsers
 from ingestd import events
 from ingestd.config import Config, load_config
+from ingestd.delivery.courier import Courier, make_targets
 from ingestd.errors import ConfigError, IngestError, LedgerMismatch, StoreFull
 from ingestd.forms import forms_in_force
 from ingestd.ledger.source_states import SourceState, keep_source_states
@@ -93,6 +94,7 @@ class Service:
             config, self.writer, self.sources, clock=clock, log=log, stuck_s=stuck_s
         )
         self.signing = Signing(log)
+        self.couriers: list[Courier] = []
         self._config_path = config_path
         self._on_turn = on_turn
         self._wake = threading.Event()
@@ -149,6 +151,7 @@ class Service:
             self.signing.wait()
             forms = self.writer.ask(lambda pipeline: pipeline.forms())
             self.sources.start(wanted_sources(self.config, forms))
+            self._start_couriers()
         finally:
             ready.set()
             patience.join()
@@ -209,6 +212,10 @@ class Service:
         states = self.vitals.states()
         self.sources.end_all()
         step("sources_stopped")
+        for courier in self.couriers:
+            courier.stop()
+        for courier in self.couriers:
+            courier.join()
         if self.writer.is_alive:
             if self.vitals.failure is None:
                 self._say_stopped(states)
@@ -310,6 +317,24 @@ class Service:
             log=self.log,
             count=self.vitals.figures.count_capture,
         )
+
+    def _start_couriers(self) -> None:
+        """One thread a delivery target; nothing ever waits for them."""
+
+        def apply(job: Callable[[Ledger], None]) -> None:
+            self.writer.ask(lambda pipeline: job(pipeline.ledger))
+
+        for target in make_targets(self.config, apply=apply, clock=self.clock):
+            courier = Courier(
+                target,
+                ledger=self.config.ledger.path,
+                apply=apply,
+                fail=self._fail,
+                log=self.log,
+                clock=self.clock,
+            )
+            courier.start()
+            self.couriers.append(courier)
 
     def _take_lock(self) -> None:
         path = Path(f"{self.config.ledger.path}.service")

@@ -13,6 +13,7 @@ from ingestd.commands.desk import (
     reason_option,
     with_desk,
 )
+from ingestd.commands.web import user_password, user_token
 
 
 @click.command()
@@ -113,6 +114,10 @@ def user_add(
     with desk.change(actor) as change:
         add_person(change, book, person, by=actor)
     click.echo(f"{account}: {', '.join(roles)}{' (inactive)' if inactive else ''}")
+
+
+user.add_command(user_password)
+user.add_command(user_token)
 
 
 @user.command("list")
