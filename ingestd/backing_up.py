@@ -10,15 +10,12 @@ from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 
-import pysqlite3 as sqlite3
-
 from ingestd.archiving import file_sha256, sync_folder
 from ingestd.checkpointing import known_checkpoints
 from ingestd.config import Config
 from ingestd.deciding import authorise
 from ingestd.errors import LedgerMismatch, Refused
 from ingestd.ledger.checkpoints import Checkpoint
-from ingestd.ledger.connection import Connection
 from ingestd.ledger.plan import BookKeeper
 from ingestd.ledger.store import Ledger
 from ingestd.model import PersonRole
@@ -49,7 +46,7 @@ def back_up(config: Config, target: Path) -> Copied:
     try:
         ledger = Ledger.open_readonly(config.ledger.path)
         try:
-            _copy(ledger.conn, part)
+            ledger.copy_to(part)
         finally:
             ledger.close()
         checkpoints, complaints = known_checkpoints(config)
@@ -107,7 +104,7 @@ def restore(
             )
         part = path.with_name(f".{path.name}.part")
         part.unlink(missing_ok=True)
-        _copy(source.conn, part)
+        source.copy_to(part)
     finally:
         source.close()
     lost = [one for one in checkpoints if one.size > size]
@@ -116,16 +113,6 @@ def restore(
     _publish(part, path)
     part.unlink()
     return report, max((one.size - size for one in lost), default=0)
-
-
-def _copy(conn: Connection, path: Path) -> None:
-    """One state of the ledger in one file of its own, without a log beside it."""
-    target: Connection = sqlite3.connect(str(path))
-    try:
-        conn.backup(target)
-        target.execute("PRAGMA journal_mode = DELETE")
-    finally:
-        target.close()
 
 
 def _verified(path: Path, checkpoints: list[Checkpoint]) -> VerifyReport:

@@ -105,10 +105,8 @@ def with_desk(command: Callable[..., R]) -> Callable[..., R]:
 @contextmanager
 def plain_errors() -> Iterator[None]:
     """Our own errors end the command with their message; anything else is a bug and shows."""
-    import pysqlite3
-
     from ingestd.errors import ConfigError, IngestError
-    from ingestd.ledger.connection import translate
+    from ingestd.ledger.connection import DatabaseError, translate
     from ingestd.plan.faults import PlanError
     from parsers import FormError, ParseError
 
@@ -120,7 +118,7 @@ def plain_errors() -> Iterator[None]:
     except (IngestError, PlanError, FormError, ParseError) as error:
         click.echo(str(error), err=True)
         sys.exit(NO)
-    except pysqlite3.DatabaseError as error:
+    except DatabaseError as error:
         told = translate(error)
         if told is error:
             raise

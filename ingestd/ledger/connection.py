@@ -28,6 +28,7 @@ BUSY_S = 30.0
 
 Connection = stdlib_sqlite3.Connection  # the wheel's class has the same interface and is untyped
 Row = tuple[Any, ...]
+DatabaseError = sqlite3.DatabaseError  # what SQLite raises, for those who translate it
 
 migrations = Migrations("ingestd")
 

@@ -172,7 +172,7 @@ class Ledger:
             change.flush()
 
     def copy_to(self, path: Path) -> None:
-        """Copy the whole ledger to a new file while others may go on writing.
+        """Copy one state of the ledger to a new file of its own; others may go on writing.
 
         Raises:
             LedgerMismatch: the file exists already.
@@ -182,6 +182,7 @@ class Ledger:
         target: Connection = sqlite3.connect(str(path))
         try:
             self.conn.backup(target)
+            target.execute("PRAGMA journal_mode = DELETE")  # no log beside it
         finally:
             target.close()
 
