@@ -368,6 +368,7 @@ class Pipeline:
     def _load_plan(self, capture: Capture, *, final: bool, by: str) -> bool:
         """Load a sheet or plan file dropped into the plan folder, once it has settled."""
         if not final:
+            self._forget_attempts(capture)
             return False
         data = content_from(self.ledger.conn, capture)
         try:
