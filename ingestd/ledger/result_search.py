@@ -9,6 +9,7 @@ from ingestd.ledger.results import ResultRow, get_result
 from ingestd.stamps import instant, stamp
 
 HIGHEST = "\U0010ffff"
+MOST_BEGINNINGS = 2_000  # samples that begin alike and are looked at, the first by name
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -81,8 +82,11 @@ def _narrow(conn: Connection, question: ResultQuestion) -> tuple[list[str], list
             where.append("r.sample = ?")
             values.append(question.sample)
         else:
-            where.append("r.sample >= ? AND r.sample < ?")
-            values += [question.sample, question.sample + HIGHEST]
+            where.append(
+                "r.id IN (SELECT id FROM results WHERE sample >= ? AND sample < ?"
+                " ORDER BY sample LIMIT ?)"
+            )
+            values += [question.sample, question.sample + HIGHEST, MOST_BEGINNINGS]
     for column, wanted in (
         ("r.point", question.point),
         ("r.analyte", question.analyte),

@@ -22,11 +22,11 @@ from ingestd.ledger.connection import Connection
 from ingestd.ledger.result_search import search_results
 from ingestd.ledger.results import ResultRow, entry_body, get_result, versions_of
 from ingestd.planning import load_file, observe
-from ingestd.standing import standing
 from ingestd.web.acting import subject_of
 from ingestd.web.bench import runs_of_day
 from ingestd.web.captures import STATES, begin_replay
 from ingestd.web.doors import AdminCalls, AnalystCalls, ReviewerCalls, Viewer, office_of
+from ingestd.web.health import recent_standing
 from ingestd.web.jobs import Job, Jobs
 from ingestd.web.journal import entry_page_of
 from ingestd.web.office import Office
@@ -282,10 +282,9 @@ def _digits(value: Any) -> str | None:
 
 @router.get("/status")
 def status(request: Request, _visitor: Viewer) -> dict[str, Any]:
-    """What stands, what waits, what is wrong."""
-    office = office_of(request)
-    with office.reading() as conn:
-        return standing(conn, office.config, now=office.clock()).as_dict()
+    """What stands, what waits, what is wrong; counted anew every few seconds."""
+    with office_of(request).reading() as conn:
+        return recent_standing(request, conn).as_dict()
 
 
 @router.get("/results")

@@ -24,7 +24,7 @@ from ingestd.web.office import Office
 from ingestd.web.pages import Number, day_from, page, to
 from ingestd.web.racks import RunView, view_run
 
-RUNS_AT_ONCE = 24  # racks on one page
+RUNS_AT_ONCE = 16  # racks on one page
 OPEN_AT_ONCE = 12  # open runs of earlier days that are named
 BYTES_SHOWN = 240
 

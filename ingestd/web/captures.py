@@ -12,6 +12,7 @@ from ingestd.errors import Refused
 from ingestd.ledger.captures import Capture, content_from, find_captures, get_capture
 from ingestd.ledger.connection import Connection
 from ingestd.replay import ReplayReport, dry_replay, replay
+from ingestd.web.counts import UNFINISHED, UNFINISHED_STATES
 from ingestd.web.doors import AdminPosts, Viewer, office_of
 from ingestd.web.jobs import Job, Jobs
 from ingestd.web.office import Office
@@ -81,15 +82,16 @@ def _page_of_captures(conn: Connection, source: str, state: str, before: int) ->
     if state:
         where.append("s.state = ?")
         values.append(state)
-    rows = conn.execute(
+    query = (
         "SELECT c.id FROM captures c CROSS JOIN capture_states s ON s.capture = c.id"  # noqa: S608 - fixed texts
         f" WHERE {' AND '.join(where)} ORDER BY c.id DESC LIMIT ?"
-        if source or state not in ("failed", "partly_read", "stored")
-        else "SELECT s.capture FROM capture_states s WHERE s.capture < ? AND s.state = ?"
-        " ORDER BY s.capture DESC LIMIT ?",
-        (*values, AT_ONCE + 1),
-    ).fetchall()
-    return [ident for (ident,) in rows]
+    )
+    if state in UNFINISHED_STATES and not source:  # few among many: by the index of their own
+        query = (
+            f"SELECT capture FROM capture_states WHERE capture < ? AND {UNFINISHED}"  # noqa: S608 - fixed texts
+            " AND state = ? ORDER BY capture DESC LIMIT ?"
+        )
+    return [ident for (ident,) in conn.execute(query, (*values, AT_ONCE + 1))]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -13,7 +13,7 @@ from ingestd.ledger.connection import Connection
 from ingestd.model import ChartLimits, Role
 from ingestd.stamps import instant
 
-MOST_DRAWN = 300
+MOST_DRAWN = 200
 KINDS = {
     Role.CONTROL_STANDARD: "mean",
     Role.BLANK: "blank",

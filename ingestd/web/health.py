@@ -1,5 +1,6 @@
 """Health and metrics for whoever watches the page from outside: counts and states, no contents."""
 
+import time
 from collections.abc import Iterator
 
 from fastapi import APIRouter, Request
@@ -18,6 +19,8 @@ from ingestd.web.live import LiveFeed
 from ingestd.web.settings import LOOPBACK
 from ingestd.web.source_rows import is_service_running, source_rows
 
+STANDING_S = 5.0
+
 router = APIRouter(tags=["watching"])
 
 
@@ -27,6 +30,20 @@ class Health(BaseModel):
     live: bool
     ready: bool
     reasons: list[str]
+
+
+def recent_standing(request: Request, conn: Connection) -> Standing:
+    """What stands and waits, counted anew at most every STANDING_S seconds.
+
+    The counts go through whole tables; asking often must not weigh on the service.
+    """
+    office = office_of(request)
+    kept: tuple[float, Standing] | None = getattr(request.app.state, "standing", None)
+    tick = time.monotonic()
+    if kept is None or tick - kept[0] > STANDING_S:
+        kept = (tick, standing(conn, office.config, now=office.clock()))
+        request.app.state.standing = kept
+    return kept[1]
 
 
 @router.get("/health", responses={503: {"model": Health, "description": "not ready"}})
@@ -65,7 +82,7 @@ def metrics(request: Request) -> Response:
             find_visitor(request, conn)
         feed: LiveFeed = request.app.state.live
         registry = CollectorRegistry()
-        now = standing(conn, office.config, now=office.clock())
+        now = recent_standing(request, conn)
         registry.register(_Figures(conn, now, request, feed))
         text = generate_latest(registry)
     return Response(text, media_type="text/plain; version=0.0.4; charset=utf-8")

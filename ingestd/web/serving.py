@@ -1,5 +1,6 @@
 """The page's process: the application under uvicorn, ended cleanly."""
 
+import signal
 import socket
 from types import FrameType
 from typing import Any
@@ -38,10 +39,14 @@ class PageServer(uvicorn.Server):
         self._feed.stop()
         self.should_exit = True
 
-    def handle_exit(self, sig: int, frame: FrameType | None) -> None:
-        """End the streams, then as uvicorn does on a signal."""
+    def handle_exit(self, sig: int, frame: FrameType | None) -> None:  # noqa: ARG002 - uvicorn's interface
+        """End the streams and stop; asked again from the keyboard, at once.
+
+        uvicorn would send itself the signal once more at the end: a clean stop is no failure.
+        """
         self._feed.stop()
-        super().handle_exit(sig, frame)
+        self.force_exit = self.should_exit and sig == signal.SIGINT
+        self.should_exit = True
 
 
 def serve(office: Office, *, log: Any) -> None:

@@ -22,6 +22,7 @@ from ingestd.model import Finding, KitLot, StoredReading
 from ingestd.stamps import stamp
 from ingestd.standing import EXPIRY_NOTICE
 from ingestd.web.acting import acted
+from ingestd.web.counts import UNFINISHED
 from ingestd.web.doors import AnalystPosts, Viewer, office_of
 from ingestd.web.office import Office
 from ingestd.web.pages import HIGHEST_ID, Number, page, to
@@ -89,7 +90,8 @@ def waiting(request: Request, visitor: Viewer) -> Response:
 def failed_captures(conn: Connection, limit: int) -> list[Capture]:
     """Captures that could not be read, newest first."""
     rows = conn.execute(
-        "SELECT capture FROM capture_states WHERE state = 'failed' ORDER BY capture DESC LIMIT ?",
+        f"SELECT capture FROM capture_states WHERE {UNFINISHED} AND state = 'failed'"  # noqa: S608 - fixed texts
+        " ORDER BY capture DESC LIMIT ?",
         (limit,),
     ).fetchall()
     return [get_capture(conn, ident) for (ident,) in rows]
