@@ -17,6 +17,7 @@ from ingestd.ledger.checkpoints import CheckpointError, parse_checkpoint
 from ingestd.ledger.connection import Connection
 from ingestd.ledger.deliveries import Entry, entries_of, outbox_rows, read_entries
 from ingestd.ledger.merkle import Frontier
+from ingestd.stamps import instant
 
 MOST_BYTES = 8 * 2**20  # of journal bodies in one batch: memory stays flat
 MOST_CHECKPOINTS = 200
@@ -65,7 +66,8 @@ def _add_rows(batch: Batch, conn: Connection, entries: Sequence[Entry]) -> None:
         body = orjson.loads(text)
         month = month_of(body["at"])
         batch.months.add(month)
-        batch.journal.append((site, month, index, body["at"], body["kind"], text))
+        at = instant(body["at"])
+        batch.journal.append((site, at.date().replace(day=1), index, at, body["kind"], text))
         if index in judged:
             made = decision_rows(site, index, body, judged[index])
         else:

@@ -49,7 +49,7 @@ def measure(*, short: bool) -> list[Figure]:
     try:
         with tempfile.TemporaryDirectory() as name:
             return [
-                *_backlog(server, Path(name) / "backlog", runs=200 if short else 4000),
+                *_backlog(server, Path(name) / "backlog", runs=200 if short else 2200),
                 _outage(server, Path(name) / "outage", arrivals=60 if short else 300),
             ]
     finally:
@@ -192,8 +192,13 @@ def _bare_copy(server: Server, config: Config, ledger: Ledger) -> tuple[int, flo
 
 def _copy(conn: Connection, table: str, columns: tuple[str, ...], rows: list[Row]) -> None:
     names = sql.SQL(", ").join(map(sql.Identifier, ("site", "month", *columns)))
-    query = sql.SQL("COPY bare.{} ({}) FROM STDIN").format(sql.Identifier(table), names)
+    is_journal = table == "journal"
+    query = sql.SQL("COPY bare.{} ({}) FROM STDIN{}").format(
+        sql.Identifier(table), names, sql.SQL(" (FORMAT BINARY)" if is_journal else "")
+    )
     with conn.cursor() as cursor, cursor.copy(query) as copy:
+        if is_journal:
+            copy.set_types(("text", "date", "int8", "timestamptz", "text", "bytea"))
         for row in rows:
             copy.write_row(row)
 
