@@ -87,6 +87,7 @@ class Bench:
             **os.environ,
             "INGESTD_CONFIG": str(self.folder / "ingestd.toml"),
             "PYTHONPATH": str(ROOT),
+            "PYTHONSAFEPATH": "1",  # the laboratory's folder is no place to import from
             **self.env,
             **env,
         }
