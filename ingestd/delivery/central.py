@@ -4,6 +4,7 @@ The centre's own cursor is the truth about what it has. A crash between its comm
 or a centre restored from a backup, only moves where the next batch begins.
 """
 
+import time
 from collections.abc import Callable
 from datetime import datetime
 from pathlib import Path
@@ -24,6 +25,7 @@ from ingestd.ledger.merkle import Frontier
 from ingestd.ledger.store import Ledger
 
 MONTHS_AHEAD = 2
+LINGER_S = 60.0  # a connection that idles longer is given up: the centre has many sites
 
 
 class CentralTarget:
@@ -33,11 +35,19 @@ class CentralTarget:
         config: of the site, with a [delivery.postgres] section.
         apply: runs a job on the ledger that may write, and returns when it has.
         clock: the present instant, UTC.
+        linger_s: a connection that has nothing to do for longer is given up.
     """
 
     name = "postgres"
 
-    def __init__(self, config: Config, *, apply: Apply, clock: Callable[[], datetime]) -> None:
+    def __init__(
+        self,
+        config: Config,
+        *,
+        apply: Apply,
+        clock: Callable[[], datetime],
+        linger_s: float = LINGER_S,
+    ) -> None:
         settings = config.delivery.postgres
         if settings is None:
             raise TargetRejected("delivery", "there is no [delivery.postgres] section", "add it")
@@ -51,6 +61,9 @@ class CentralTarget:
         self._checkpoint = 0  # size of the newest one it has
         self._months: set[str] = set()
         self._touched = -1  # when the folder of checkpoints changed last, as far as looked at
+        self._linger_s = linger_s
+        self._busy_until = time.monotonic()
+        self._is_settled = False  # the centre was found to have all there is at `_at`
 
     def step(self, ledger: LedgerConnection) -> Progress:
         """Bring the next batch there and mark it here; does nothing if there is nothing new.
@@ -61,7 +74,17 @@ class CentralTarget:
         Raises:
             TargetUnavailable, TargetRejected: the centre; nothing is lost, step again later.
         """
+        if self._is_settled and not self._has_news(ledger):
+            if self._conn is not None and time.monotonic() - self._busy_until > self._linger_s:
+                self.close()
+            return Progress()
+        self._is_settled = False
         return self._guarded(lambda conn, renew: self._step(conn, ledger, renew))
+
+    def _has_news(self, ledger: LedgerConnection) -> bool:
+        return _touched(self._checkpoints) != self._touched or deliveries.has_news(
+            ledger, self._at.size
+        )
 
     def retry(self, ledger: LedgerConnection) -> Progress:
         """Offer what the centre refused once more; as `step`."""
@@ -102,11 +125,10 @@ class CentralTarget:
 
     def _step(self, conn: Connection, ledger: LedgerConnection, renew: Renew) -> Progress:
         if self._checkpoint < 0:
-            self._find_cursor(conn, ledger)
+            self._find_cursor(conn, ledger, renew)
+        self._busy_until = time.monotonic()
         start = self._at
         touched = _touched(self._checkpoints)
-        if touched == self._touched and not deliveries.has_news(ledger, start.size):
-            return Progress()
         size = deliveries.journal_size(ledger)
         batch = next_batch(
             ledger,
@@ -117,7 +139,7 @@ class CentralTarget:
             sent=self._checkpoint,
         )
         if not batch.checkpoints and not deliveries.has_news(ledger, start.size):
-            self._touched = touched
+            self._touched, self._is_settled = touched, True
             return Progress()
         self._make_months(conn, batch)
         refused = merging.send(conn, batch, renew)
@@ -149,7 +171,7 @@ class CentralTarget:
             self._mark(mark, rows, again, cleared)
         return Progress(entries=len(cleared), rows=rows, refused=refused)
 
-    def _find_cursor(self, conn: Connection, ledger: LedgerConnection) -> None:
+    def _find_cursor(self, conn: Connection, ledger: LedgerConnection, renew: Renew) -> None:
         """Where the centre stands; it must be a point of our own history."""
         row = conn.execute(
             "SELECT s.site, c.next_index, c.nodes FROM ingestd.sites s JOIN ingestd.cursors c"
@@ -174,14 +196,40 @@ class CentralTarget:
                 "two ledgers deliver under one name, or this one was restored from an older"
                 " backup: compare both with `ingestd verify` before anything else",
             )
-        if ours.size > marked.size:
-            self._mark(ours, 0, {})  # committed there, but we never heard of it
+        self._catch_up(conn, ledger, marked, ours, renew)
         newest = conn.execute(
             "SELECT size FROM ingestd.checkpoints WHERE site = %s ORDER BY size DESC LIMIT 1",
             (self._site,),
         ).fetchone()
         self._at = there
         self._checkpoint = newest[0] if newest else 0
+
+    def _catch_up(
+        self,
+        conn: Connection,
+        ledger: LedgerConnection,
+        marked: Frontier,
+        ours: Frontier,
+        renew: Renew,
+    ) -> None:
+        """Mark entries that the centre has although we never heard of it.
+
+        Which of their rows it refused went unheard, too: they are offered again, and change
+        nothing where they are there.
+        """
+        while marked.size < ours.size:
+            batch = next_batch(
+                ledger,
+                self._site,
+                marked,
+                most=min(self.settings.batch, ours.size - marked.size),
+                checkpoints=self._checkpoints,
+                sent=ours.size,
+            )
+            self._make_months(conn, batch)
+            refused = merging.send_again(conn, batch, renew)
+            self._mark(batch.after, batch.count(without=refused), refused)
+            marked = batch.after
 
     def _mark(
         self,

@@ -163,12 +163,22 @@ def _send(conn: Connection, batch: Batch, refused: Collection[int]) -> None:
 
 
 def send_again(conn: Connection, batch: Batch, renew: Renew) -> dict[int, str]:
-    """Commit the rows of entries set aside before, without moving the cursor; as `send`."""
-    refused = find_refused(conn, batch, renew)
-    renew()
+    """Commit rows of entries that the centre has passed before; the cursor stays. As `send`."""
+    refused: dict[int, str] = {}
+    try:
+        _send_rows(conn, batch, refused)
+    except (psycopg.Error, UnicodeEncodeError) as error:
+        if not is_about_rows(error):
+            raise
+        refused = find_refused(conn, batch, renew)
+        renew()
+        _send_rows(conn, batch, refused)
+    return refused
+
+
+def _send_rows(conn: Connection, batch: Batch, refused: Collection[int]) -> None:
     with conn.transaction():
         _merge_rows(conn, batch, lambda about: about not in refused)
-    return refused
 
 
 def find_refused(conn: Connection, batch: Batch, renew: Renew) -> dict[int, str]:

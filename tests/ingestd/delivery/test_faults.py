@@ -113,6 +113,44 @@ def test_stop_between_remote_commit_and_local_mark(site: Site) -> None:
     assert_centre_equals(site)
 
 
+def test_refusal_that_went_unheard_is_heard_at_the_next_try(site: Site) -> None:
+    site.centre.do("ALTER TABLE ingestd.results ADD CONSTRAINT odd CHECK (sample <> 'W1a')")
+    site.work(1)
+
+    def never_marked(_job: Callable[[Ledger], None]) -> None:
+        raise StoreFull("ledger", "no room left on its disk")
+
+    broken = CentralTarget(site.lab.config, apply=never_marked, clock=lambda: START)
+    with pytest.raises(StoreFull):
+        broken.step(site.lab.ledger.conn)
+    broken.close()
+    site.deliver()
+    (problem,) = set_aside_entries(site.lab.ledger.conn, "postgres").values()
+    assert 'violates check constraint "odd"' in problem
+
+
+def test_connection_with_nothing_to_do_is_given_up_and_taken_up_again(site: Site) -> None:
+    target = CentralTarget(
+        site.lab.config,
+        apply=lambda job: job(site.lab.ledger),
+        clock=lambda: START,
+        linger_s=0.0,
+    )
+    connected = (
+        "SELECT count(*) FROM pg_stat_activity WHERE application_name = 'ingestd' AND usename = %s"
+    )
+    site.work(1)
+    site.deliver(target)
+    assert target.step(site.lab.ledger.conn).entries == 0  # idle for longer than nothing
+    wait_until(lambda: site.centre.one(connected, site.role) == 0, what="the server sees it go")
+    site.work(1)
+    assert target.step(site.lab.ledger.conn).entries > 0
+    assert site.centre.one(connected, site.role) == 1
+    site.deliver(target)
+    target.close()
+    assert_centre_equals(site)
+
+
 def test_full_disk_at_the_centre_is_waited_out(site: Site) -> None:
     """The server is real and answers with its own code for a full disk; the disk is not."""
     site.centre.do(
