@@ -60,7 +60,7 @@ def test_the_five_minute_path_works_to_the_letter(tmp_path: Path) -> None:
         env={**os.environ, "PATH": f"{Path(program).parent}:{os.environ['PATH']}"},
         capture_output=True,
         text=True,
-        timeout=60,
+        timeout=180,
         check=False,
     )
     said = done.stdout + done.stderr
