@@ -7,12 +7,14 @@ import platform
 import sys
 from collections.abc import Callable
 
-from tests.bench import bulk, latency
+from tests.bench import bulk, delivery, latency, verify
 from tests.bench.figures import Figure
 
 BENCHES: dict[str, Callable[..., list[Figure]]] = {
     "latency": latency.measure,
     "bulk": bulk.measure,
+    "verify": verify.measure,
+    "delivery": delivery.measure,
 }
 
 

@@ -9,12 +9,9 @@ from pathlib import Path
 
 import pysqlite3
 
-from ingestd.ledger.store import content_sha256
 from ingestd.service import calm_collector
-from ingestd.sources.arrivals import Arrival
-from tests.bench.bulk_work import NOW, TUBES, export, full_run, load, make_folder, open_lab
+from tests.bench.bulk_work import TUBES, arrive, make_folder, open_lab, plan_runs
 from tests.bench.figures import Figure
-from tests.conftest import SHEET_HEAD
 
 ROWS_A_FILE = 5000
 
@@ -24,29 +21,10 @@ def measure(*, short: bool) -> list[Figure]:
     runs = 200 if short else 4000
     with tempfile.TemporaryDirectory() as name:
         pipeline = open_lab(make_folder(Path(name)))
-        rows: list[str] = []
-        for first in range(0, runs, 40):
-            sheet = SHEET_HEAD
-            for number in range(first, min(first + 40, runs)):
-                part, lines = full_run(number)
-                sheet += part
-                rows += lines
-            load(pipeline, f"sheet{first}.csv", sheet)
+        rows = plan_runs(pipeline, runs)
         calm_collector()
         begun = time.perf_counter()
-        for at in range(0, len(rows), ROWS_A_FILE):
-            data = export(rows[at : at + ROWS_A_FILE])
-            pipeline.arrive(
-                Arrival(
-                    source="p1",
-                    name=f"{at}.csv",
-                    pieces=(data,),
-                    size=len(data),
-                    sha256=content_sha256(data),
-                    final=True,
-                    seen_at=NOW,
-                )
-            )
+        arrive(pipeline, rows, ROWS_A_FILE)
         taken = time.perf_counter() - begun
         conn = pipeline.ledger.conn
         accepted = conn.execute("SELECT count(*) FROM results WHERE state = 'accepted'")

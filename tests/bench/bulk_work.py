@@ -7,10 +7,11 @@ import structlog
 
 from ingestd.config import Config, load_config
 from ingestd.deciding import add_person
-from ingestd.ledger.store import Ledger
+from ingestd.ledger.store import Ledger, content_sha256
 from ingestd.model import Person, PersonRole
 from ingestd.pipeline import Pipeline
 from ingestd.planning import load_file, take_forms
+from ingestd.sources.arrivals import Arrival
 from tests.conftest import EXPORT_HEAD, PLAN, SHEET_HEAD
 from tests.plant import plant_values
 
@@ -133,3 +134,33 @@ def bare_runs(first: int, count: int) -> tuple[str, list[str]]:
 def export(rows: list[str]) -> bytes:
     """An export file of these rows in the form `point_table`."""
     return (EXPORT_HEAD + "".join(rows)).encode()
+
+
+def plan_runs(pipeline: Pipeline, runs: int) -> list[str]:
+    """Plan so many full runs; returns the export rows of all their tubes."""
+    rows: list[str] = []
+    for first in range(0, runs, 40):
+        sheet = SHEET_HEAD
+        for number in range(first, min(first + 40, runs)):
+            part, lines = full_run(number)
+            sheet += part
+            rows += lines
+        load(pipeline, f"sheet{first}.csv", sheet)
+    return rows
+
+
+def arrive(pipeline: Pipeline, rows: list[str], rows_a_file: int) -> None:
+    """Let export files of these rows arrive, each read to its end."""
+    for at in range(0, len(rows), rows_a_file):
+        data = export(rows[at : at + rows_a_file])
+        pipeline.arrive(
+            Arrival(
+                source="p1",
+                name=f"{at}.csv",
+                pieces=(data,),
+                size=len(data),
+                sha256=content_sha256(data),
+                final=True,
+                seen_at=NOW,
+            )
+        )
