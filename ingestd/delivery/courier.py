@@ -29,7 +29,8 @@ from ingestd.ledger.store import Ledger
 
 FIRST_WAIT_S = 1.0
 LONGEST_WAIT_S = 300.0
-END_S = 5.0  # how long a step under way may take to end by itself
+END_S = 3.0  # how long a step under way may take to end by itself
+CUT_S = 1.0  # and once it was cut off
 
 
 class Waits:
@@ -109,12 +110,13 @@ class Courier:
     def join(self, timeout: float | None = None) -> None:
         """Wait for the thread; a step that takes longer than END_S is cut off.
 
-        Cutting loses nothing: the centre has the whole batch or none of it.
+        Cutting loses nothing: the centre has the whole batch or none of it. A thread that is
+        just connecting cannot be cut; it ends by itself and touches nothing more.
         """
         self._thread.join(END_S if timeout is None else timeout)
         if self._thread.is_alive():
             self.target.interrupt()
-            self._thread.join(END_S)
+            self._thread.join(CUT_S)
 
     @property
     def is_alive(self) -> bool:

@@ -1,0 +1,61 @@
+"""The whole service with a centre: from a file in a folder to the central database."""
+
+from collections.abc import Callable
+
+import structlog
+
+from ingestd.deciding import set_release_policy
+from ingestd.service import Service
+from ingestd.verify import verify_ledger
+from tests.conftest import GOOD_EXPORT, SHEET
+from tests.ingestd.delivery.conftest import Site
+from tests.ingestd.delivery.equal import assert_centre_equals
+from tests.ingestd.delivery.server import Line, wait_until
+
+
+def quiet() -> object:
+    def drop(*_: object) -> str:
+        raise structlog.DropEvent
+
+    return structlog.wrap_logger(None, processors=[drop])
+
+
+def sign_policy(site: Site) -> None:
+    with site.lab.ledger.change(at=site.lab.clock(), by="rita") as change:
+        book = site.lab.pipeline.keeper.current(site.lab.ledger.conn)
+        set_release_policy(change, book, mode="automatic", by="rita", reason="trial")
+
+
+def test_file_in_a_folder_becomes_a_result_at_the_centre(site: Site) -> None:
+    sign_policy(site)
+    site.lab.load("sheet.csv", SHEET)
+    service = Service(site.lab.config, log=quiet())
+    service.start()
+    try:
+        (site.lab.folder / "exports" / "day.csv").write_text(GOOD_EXPORT)
+        wait_until(lambda: site.lab.one("SELECT count(*) FROM outbox") == 2, what="released")
+        site.wait_there()
+    finally:
+        service.stop()
+    assert_centre_equals(site)
+    assert verify_ledger(site.lab.ledger.conn, rebuild=True).faults == []
+
+
+def test_service_works_and_ends_while_the_centre_answers_nothing(
+    make_site: Callable[..., Site], line: Line
+) -> None:
+    site = make_site(line=line)
+    sign_policy(site)
+    site.lab.load("sheet.csv", SHEET)
+    line.is_frozen = True
+    service = Service(site.lab.config, log=quiet())
+    service.start()
+    try:
+        (site.lab.folder / "exports" / "day.csv").write_text(GOOD_EXPORT)
+        wait_until(lambda: site.lab.one("SELECT count(*) FROM outbox") == 2, what="released")
+    finally:
+        service.stop()
+    assert site.centre.one("SELECT count(*) FROM ingestd.journal") == 0
+    line.is_frozen = False
+    site.deliver()
+    assert_centre_equals(site)
