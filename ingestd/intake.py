@@ -22,6 +22,7 @@ from ingestd.sources.line_settings import LineArrival
 # it says the same as one before and prints neither number nor time.
 FRAME = "frame"
 REPEATED_FRAME = "repeated_frame"
+FRAMES = (FRAME, REPEATED_FRAME)
 NOISE = "line_noise"
 
 

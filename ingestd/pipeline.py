@@ -19,7 +19,7 @@ from ingestd import events
 from ingestd.config import Config, FolderSource, LineSource
 from ingestd.errors import Refused
 from ingestd.forms import forms_in_force
-from ingestd.intake import FRAME, store_arrival, store_line
+from ingestd.intake import FRAME, FRAMES, store_arrival, store_line
 from ingestd.judging import judge_runs
 from ingestd.ledger.captures import (
     Capture,
@@ -145,7 +145,7 @@ class Pipeline:
         waiting = find_captures(self.ledger.conn, state="stored")
         for capture in waiting:
             if self._may_try(capture):
-                self.read(capture.id, final=capture.kind == "frame")  # a frame never grows
+                self.read(capture.id, final=capture.kind in FRAMES)  # a frame never grows
         return len(waiting)
 
     def _may_try(self, capture: Capture) -> bool:

@@ -5,7 +5,7 @@ that same transaction; readings that waited for it are tried again.
 """
 
 import tomllib
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
@@ -366,12 +366,25 @@ def observe(
     stored = work.get_run(change.conn, run_name)
     lots = keeper.current(change.conn).of("kit_lot")
     noted = parse_observations(pairs, stored.run, position, config.site.policy, lots=lots)
+    note_observations(change, run_name, position, noted, keeper, config)
+    return len(noted)
+
+
+def note_observations(
+    change: Change,
+    run_name: str,
+    position: int | None,
+    noted: Iterable[tuple[str, str]],
+    keeper: BookKeeper,
+    config: Config,
+) -> None:
+    """Note keys with checked values about a run or one of its tubes, and judge it anew."""
     for key, value in noted:
         record_observation(change, run_name, position, key, value)
-    labels = {label_key(tube.label) for tube in stored.run.tubes}
+    run = work.get_run(change.conn, run_name).run
+    labels = {label_key(tube.label) for tube in run.tubes}
     filled = retry_waiting(change, labels, keeper, config.plan.open_days)
     judge_runs(change, [run_name, *filled], keeper, config.site.policy, cause="observation")
-    return len(noted)
 
 
 def site_forms(config: Config) -> dict[str, bytes]:

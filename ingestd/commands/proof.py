@@ -19,6 +19,11 @@ _OUT = click.Path(dir_okay=False, path_type=Path, allow_dash=True)
     "--rebuild", is_flag=True, help="Fold every table anew from the journal and compare."
 )
 @click.option(
+    "--reenact",
+    is_flag=True,
+    help="Replay everything in order into an empty ledger, with today's program, and compare.",
+)
+@click.option(
     "--checkpoints",
     "folders",
     type=_FOLDER,
@@ -38,6 +43,7 @@ def verify(
     archives: tuple[Path, ...],
     *,
     rebuild: bool,
+    reenact: bool,
     as_json: bool,
 ) -> None:
     """Recompute the journal, compare it with the signed checkpoints, hash every capture.
@@ -53,6 +59,8 @@ def verify(
         desk.reading_ledger.conn, checkpoints=checkpoints, archives=archives, rebuild=rebuild
     )
     report.faults.extend(complaints)
+    if reenact and report.holds:
+        report.faults.extend(_reenacted(desk))
     if as_json:
         print_json(
             {
@@ -64,6 +72,7 @@ def verify(
                 "archives_read": report.archives_read,
                 "checkpoints": report.checkpoints,
                 "rebuilt": report.rebuilt,
+                "reenacted": reenact,
                 "first_wrong_entry": report.entry,
                 "faults": report.faults,
             }
@@ -78,12 +87,43 @@ def verify(
             f"verified: {report.size} journal entries, root {report.root};"
             f" {report.captures} captures{archived}, {report.checkpoints} checkpoints agree"
             + ("; every table rebuilt from the journal without difference" if rebuild else "")
+            + ("; everything replayed in order gives every value and finding" if reenact else "")
         )
     else:
         for fault in report.faults:
             click.echo(f"DOES NOT HOLD: {fault}", err=True)
     if not report.holds:
         sys.exit(NO)
+
+
+def _reenacted(desk: Desk) -> list[str]:
+    """What comes out otherwise when everything happens again, beside the ledger."""
+    import logging
+    import tempfile
+
+    from ingestd.logs import make_log
+    from ingestd.reenact import disagreements, reenact
+
+    conn = desk.reading_ledger.conn
+    (size,) = conn.execute("SELECT size FROM frontier").fetchone()
+    beside = desk.config.ledger.path.parent
+    with (
+        tempfile.TemporaryDirectory(dir=beside, prefix="reenact-") as folder,
+        click.progressbar(
+            length=size, label="reenact", file=sys.stderr, hidden=not sys.stderr.isatty()
+        ) as bar,
+    ):
+        again = reenact(
+            conn,
+            desk.config,
+            f"{folder}/again.db",
+            log=make_log(level=logging.ERROR),
+            progress=lambda done: bar.update(done - bar.pos),
+        )
+        try:
+            return disagreements(conn, again.conn)
+        finally:
+            again.close()
 
 
 @click.command()

@@ -117,6 +117,7 @@ JSON = [
     ("rules", "--method", "COD-HR"),
     ("verify",),
     ("verify", "--rebuild"),
+    ("verify", "--reenact"),
     ("user", "list"),
     ("replay", "--state", "read", "--reason", "x", "--by", "ada"),
     ("replay", "--state", "read", "--reason", "x", "--by", "ada", "--dry-run"),
