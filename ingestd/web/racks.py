@@ -4,6 +4,7 @@ A complete run is shown as it was judged, from the journal. One that is under wa
 the spot by the same pure call, because nothing about it stands in the journal yet.
 """
 
+import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
@@ -50,6 +51,11 @@ class TubeView:
     standing: str
     shown: str
     findings: tuple[Finding, ...]
+
+    @property
+    def liquid(self) -> str:
+        """The outline of what is in the glass, which is round at its bottom: an SVG path."""
+        return _outline(self.fill or 1)
 
     @property
     def name(self) -> str:
@@ -158,6 +164,20 @@ def _result(conn: Connection, row: ResultRow) -> ResultView:
         ).fetchone()
         entry = found[0] if found else entry
     return ResultView(row=row, outcome=outcome_from(entry_body(conn, entry)))
+
+
+# The glass as it is drawn: inner width 22 about x = 22, a half circle of radius 11 at its bottom.
+_RADIUS, _MIDDLE, _BOTTOM = 11, 22, 127
+
+
+def _outline(height: int) -> str:
+    top = _BOTTOM - height
+    centre = _BOTTOM - _RADIUS
+    left = _MIDDLE - _RADIUS
+    if top <= centre:
+        return f"M{left} {top}V{centre}a11 11 0 0 0 22 0V{top}z"
+    half = math.sqrt(_RADIUS**2 - (top - centre) ** 2)
+    return f"M{_MIDDLE - half:.1f} {top}A11 11 0 0 0 {_MIDDLE + half:.1f} {top}z"
 
 
 def _telling(findings: Iterable[Finding]) -> tuple[Finding, ...]:

@@ -39,7 +39,11 @@
         row.setAttribute("role", "row");
         [...row.children].forEach((cell, index) => {
           cell.setAttribute("role", cell.tagName === "TD" ? "cell" : cell.scope === "row" ? "rowheader" : "columnheader");
-          if (cell.closest("tbody")) cell.dataset.head = heads[index] || "";
+          if (!cell.closest("tbody")) return;
+          cell.dataset.head = heads[index] || "";
+          const box = root.createElement("div");
+          box.append(...cell.childNodes);
+          cell.append(box);
         });
       }
       for (const part of table.querySelectorAll("thead, tbody")) part.setAttribute("role", "rowgroup");
