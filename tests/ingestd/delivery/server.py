@@ -52,7 +52,7 @@ class Server:
     """
 
     def __init__(self) -> None:
-        self.home = Path(tempfile.mkdtemp(prefix="pg-", dir="/tmp"))  # a short path for the socket
+        self.home = Path(tempfile.mkdtemp(prefix="pg-"))
         self.user: str | None = "nobody" if os.geteuid() == 0 else None
         self.bin = _binaries()
         if self.user:
@@ -68,14 +68,13 @@ class Server:
         with (self.data / "postgresql.conf").open("a") as file:
             file.write(
                 f"listen_addresses = '127.0.0.1'\nport = {self.port}\nmax_connections = 60\n"
-                f"unix_socket_directories = '{self.home}'\nshared_buffers = '64MB'\n"
+                "unix_socket_directories = ''\nshared_buffers = '64MB'\n"
                 "log_min_messages = fatal\n"
                 # Processes are killed here, not machines: what was written stays written.
                 "fsync = off\nfull_page_writes = off\nautovacuum = off\n"
             )
         (self.data / "pg_hba.conf").write_text(
-            f"local all {OWNER} trust\nhost all {OWNER} 127.0.0.1/32 trust\n"
-            "host all all 127.0.0.1/32 scram-sha-256\nlocal all all scram-sha-256\n"
+            f"host all {OWNER} 127.0.0.1/32 trust\nhost all all 127.0.0.1/32 scram-sha-256\n"
         )
         self.start()
 
