@@ -70,7 +70,7 @@ def serve(office: Office, *, log: Any) -> None:
 
 
 def listen_on(host: str, port: int) -> socket.socket:
-    """A socket bound to an address of this computer; port 0: any that is free.
+    """A socket that listens at an address of this computer; port 0: any that is free.
 
     Raises:
         ConfigError: the address is taken or not of this computer.
@@ -80,6 +80,7 @@ def listen_on(host: str, port: int) -> socket.socket:
     try:
         listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         listener.bind((host, port))
+        listener.listen(128)  # who comes before the page is up waits for it
     except OSError as error:
         listener.close()
         raise ConfigError(

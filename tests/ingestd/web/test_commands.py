@@ -6,6 +6,8 @@ import signal
 import subprocess
 import sys
 import urllib.request
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 from click.testing import CliRunner
@@ -61,14 +63,27 @@ def test_token_is_printed_once_and_ended(lab: Lab) -> None:
     assert find_token(lab.ledger.conn, secret) is None
 
 
+@contextmanager
+def ended(process: subprocess.Popen[str]) -> Iterator[None]:
+    """Whatever fails meanwhile, the process does not outlive its test."""
+    try:
+        yield
+    finally:
+        if process.poll() is None:
+            process.kill()
+
+
 def test_command_serves_until_it_is_told_to_stop(lab: Lab) -> None:
     config = str(lab.folder / "ingestd.toml")
-    with subprocess.Popen(
-        [sys.executable, "-m", "ingestd", "--config", config, "web", "--port", "0"],
-        stderr=subprocess.PIPE,
-        text=True,
-        env={**os.environ, "PYTHONUNBUFFERED": "1"},
-    ) as process:
+    with (
+        subprocess.Popen(
+            [sys.executable, "-m", "ingestd", "--config", config, "web", "--port", "0"],
+            stderr=subprocess.PIPE,
+            text=True,
+            env={**os.environ, "PYTHONUNBUFFERED": "1"},
+        ) as process,
+        ended(process),
+    ):
         assert process.stderr is not None
         address = ""
         for line in process.stderr:
@@ -88,7 +103,6 @@ def test_taken_port_is_said_with_what_to_do(lab: Lab) -> None:
     from ingestd.web.serving import listen_on
 
     listener = listen_on("127.0.0.1", 0)
-    listener.listen()
     port = str(listener.getsockname()[1])
     code, said = run(lab, "web", "--port", port)
     listener.close()
