@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import click
 
 from ingestd.commands.desk import (
@@ -14,6 +16,11 @@ from ingestd.commands.desk import (
     with_desk,
 )
 from ingestd.commands.web import user_password, user_token
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from ingestd.deciding import Decided
 
 
 @click.command()
@@ -32,8 +39,7 @@ def release(desk: Desk, subject: str, by: str, reason: str) -> None:
     book = desk.keeper.current(desk.ledger.conn)
     with desk.change(by) as change:
         decided = decide(change, book, subject, reason=reason)
-    for one in decided:
-        click.echo(f"result {one.result}: {one.sample} {one.text} {one.what}")
+    _say(decided)
 
 
 @click.command()
@@ -48,6 +54,10 @@ def withdraw(desk: Desk, subject: str, by: str, reason: str) -> None:
     book = desk.keeper.current(desk.ledger.conn)
     with desk.change(by) as change:
         decided = decide(change, book, subject, reason=reason)
+    _say(decided)
+
+
+def _say(decided: Sequence[Decided]) -> None:
     for one in decided:
         click.echo(f"result {one.result}: {one.sample} {one.text} {one.what}")
 

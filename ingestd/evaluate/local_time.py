@@ -11,7 +11,7 @@ times as PEP 495 describes them (`fold`).
 
 from datetime import UTC, datetime, timedelta
 from functools import lru_cache
-from typing import Literal
+from typing import Literal, cast
 from zoneinfo import ZoneInfo
 
 TimeNote = Literal["", "ambiguous", "nonexistent", "missing"]
@@ -49,10 +49,9 @@ def resolve_local_time(
     if wall.tzinfo is not None:
         return wall.astimezone(UTC), ""
     clock = _zone(zone)
-    first_offset = wall.replace(tzinfo=clock).utcoffset()
-    second_offset = wall.replace(tzinfo=clock, fold=1).utcoffset()
-    if first_offset is None or second_offset is None:  # pragma: no cover - zones state offsets
-        raise ValueError(f"zone {zone} states no offset for {wall}")
+    # A zone of the IANA database always states an offset.
+    first_offset = cast("timedelta", wall.replace(tzinfo=clock).utcoffset())
+    second_offset = cast("timedelta", wall.replace(tzinfo=clock, fold=1).utcoffset())
     first = (wall - first_offset).replace(tzinfo=UTC)
     if first_offset == second_offset:
         return first, ""

@@ -12,6 +12,7 @@ from datetime import datetime
 
 from ingestd.evaluate.bench import Bench
 from ingestd.evaluate.figures import span_of_minutes
+from ingestd.labels import label_key
 from ingestd.model import Method, Observation, Run, StoredReading, Tube
 
 
@@ -61,11 +62,6 @@ class OrderProposal:
     reason: str
 
 
-def fold(text: str) -> str:
-    """Return the text as labels are compared: blanks collapsed, case folded."""
-    return " ".join(text.split()).casefold()
-
-
 def ready_at(
     run: Run, method: Method, bench: Bench | Iterable[Observation], tube: Tube
 ) -> datetime:
@@ -104,11 +100,13 @@ class TubeIndex:
             names = names_of.get(method.name)
             if names is None:
                 # dict.fromkeys: a method printed under its own name is entered once only.
-                names = tuple(dict.fromkeys(fold(n) for n in (method.name, *method.printed_names)))
+                names = tuple(
+                    dict.fromkeys(label_key(n) for n in (method.name, *method.printed_names))
+                )
                 names_of[method.name] = names
             if candidate.run.order == "in_sheet_order":
                 self._in_order.append(candidate)
-            label = fold(candidate.tube.label)
+            label = label_key(candidate.tube.label)
             if not label:
                 continue
             self._by_label.setdefault(label, []).append(candidate)
@@ -122,11 +120,11 @@ class TubeIndex:
                 reason="The instrument sent the same identity with other content; "
                 "a person must say which of the two counts before either is placed."
             )
-        label = fold(reading.sample) if reading.sample else ""
+        label = label_key(reading.sample) if reading.sample else ""
         if not label:
             return self._wait_without_label(reading)
         if reading.method:
-            found = self._by_method_and_label.get((fold(reading.method), label), ())
+            found = self._by_method_and_label.get((label_key(reading.method), label), ())
         else:
             found = self._by_label.get(label, ())
         fitting = []
@@ -158,7 +156,7 @@ class TubeIndex:
         return self._wait_without_fit(reading, label, misses)
 
     def _wait_without_label(self, reading: StoredReading) -> Waiting:
-        method = fold(reading.method) if reading.method else ""
+        method = label_key(reading.method) if reading.method else ""
         ordered = [
             _near_miss(c, "Its run is read in the order of the sheet; confirm the whole block.")
             for c in self._in_order
@@ -225,7 +223,7 @@ def propose_in_order(
     for reading in readings:
         if reading.instrument != run.instrument:
             return f"Reading {reading.id} is of {reading.instrument}, the run of {run.instrument}."
-        if reading.method and fold(reading.method) not in names:
+        if reading.method and label_key(reading.method) not in names:
             return f"Reading {reading.id} is of {reading.method}, the run of {method.name}."
         if reading.conflict:
             return f"Reading {reading.id} contradicts another of the same identity."
@@ -249,7 +247,7 @@ def propose_in_order(
 
 
 def _printed(method: Method) -> set[str]:
-    return {fold(name) for name in (method.name, *method.printed_names)}
+    return {label_key(name) for name in (method.name, *method.printed_names)}
 
 
 def _objection(candidate: Candidate, reading: StoredReading) -> str:

@@ -11,11 +11,11 @@ from ingestd.evaluate.placing import (
     Placed,
     TubeIndex,
     Waiting,
-    fold,
     place,
     propose_in_order,
     ready_at,
 )
+from ingestd.labels import label_key
 from ingestd.model import Role, Run, StoredReading
 from tests.ingestd.evaluate.bench_day import (
     COD,
@@ -50,7 +50,7 @@ def test_reading_with_one_fitting_tube_is_placed() -> None:
 def test_label_is_compared_with_blanks_collapsed_and_case_folded() -> None:
     assert isinstance(place(of("  blank   1 "), candidates()), Placed)
     assert isinstance(place(of("BLANK 1"), candidates()), Placed)
-    assert fold("STRASSE  7") == fold("Straße 7")
+    assert label_key("STRASSE  7") == label_key("Straße 7")
 
 
 def test_method_matches_its_own_name_and_its_printed_names() -> None:
