@@ -36,7 +36,22 @@ def check_all(config: Config) -> list[CheckFault]:
         faults += _check_port(line)
     if config.plan.folder is not None:
         faults += _check_folder("plan.folder", config.plan.folder)
+    faults += _check_delivery(config)
     return faults
+
+
+def _check_delivery(config: Config) -> Iterator[CheckFault]:
+    """The password's file and the folder of daily files."""
+    files, postgres = config.delivery.files, config.delivery.postgres
+    if files is not None:
+        yield from _check_folder("delivery.files.folder", files.folder)
+    secret = postgres.password_file if postgres is not None else None
+    if secret is not None and not os.access(secret, os.R_OK):
+        yield CheckFault(
+            what="delivery.postgres.password_file",
+            problem=f"{secret} cannot be read",
+            remedy="make it, readable by the service's account alone, or name a credential",
+        )
 
 
 def _check_ledger(config: Config, faults: list[CheckFault]) -> Book | None:

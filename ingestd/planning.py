@@ -86,7 +86,8 @@ class _SampleRuns(Mapping[str, str]):
 
     def __getitem__(self, code: str) -> str:
         row = self._conn.execute(
-            "SELECT run FROM tubes WHERE sample = ? ORDER BY started_at, run LIMIT 1", (code,)
+            "SELECT run FROM tubes WHERE sample = ? AND sample <> '' ORDER BY started_at, run LIMIT 1",
+            (code,),
         ).fetchone()
         if row is None:
             raise KeyError(code)
@@ -317,7 +318,7 @@ def touched_runs(change: Change, taken: Sequence[tuple[str, Any]]) -> list[str]:
                 where = "r.name IN (SELECT run FROM tubes WHERE lot = ?)"
                 key = value.lot
             case "sample":
-                where = "r.name IN (SELECT run FROM tubes WHERE sample = ?)"
+                where = "r.name IN (SELECT run FROM tubes WHERE sample = ? AND sample <> '')"
                 key = value.code
             case "instrument":
                 where = (

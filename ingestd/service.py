@@ -332,6 +332,7 @@ class Service:
                 fail=self._fail,
                 log=self.log,
                 clock=self.clock,
+                idle_s=self.config.delivery.idle_s,
             )
             courier.start()
             self.couriers.append(courier)

@@ -34,6 +34,9 @@ _OUT = click.Path(dir_okay=False, path_type=Path, allow_dash=True)
 @click.option(
     "--archive", "archives", type=_FILE, multiple=True, help="An archive at hand; repeatable."
 )
+@click.option(
+    "--central", is_flag=True, help="Check instead what the central database has of this site."
+)
 @json_option
 @with_desk
 def verify(
@@ -44,6 +47,7 @@ def verify(
     *,
     rebuild: bool,
     reenact: bool,
+    central: bool,
     as_json: bool,
 ) -> None:
     """Recompute the journal, compare it with the signed checkpoints, hash every capture.
@@ -54,6 +58,10 @@ def verify(
     from ingestd.checkpointing import known_checkpoints
     from ingestd.verify import verify_ledger
 
+    if central:
+        from ingestd.commands.delivery import reports_of_own_site, show_reports
+
+        sys.exit(0 if show_reports(reports_of_own_site(desk), as_json=as_json) else NO)
     checkpoints, complaints = known_checkpoints(desk.config, folders=folders, verifier=key)
     report = verify_ledger(
         desk.reading_ledger.conn, checkpoints=checkpoints, archives=archives, rebuild=rebuild

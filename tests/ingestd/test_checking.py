@@ -56,3 +56,17 @@ def test_ledger_that_is_not_made_yet_is_no_fault(lab: Lab, tmp_path: Path) -> No
     assert check_all(config) == []
     assert not (tmp_path / "new.db").exists(), "a check makes nothing"
     assert isinstance(lab.ledger, Ledger)
+
+
+def test_places_of_delivery_that_cannot_be_used_are_named(lab: Lab) -> None:
+    reload(
+        lab,
+        lambda text: (
+            text + '\n[delivery.files]\nfolder = "not there"\n'
+            '[delivery.postgres]\nconninfo = "host=centre.invalid user=site dbname=all"\n'
+            'password_file = "no-secret"\n'
+        ),
+    )
+    faults = {fault.what: fault for fault in check_all(lab.config)}
+    assert set(faults) == {"delivery.files.folder", "delivery.postgres.password_file"}
+    assert all(fault.remedy for fault in faults.values())
