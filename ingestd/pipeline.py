@@ -41,6 +41,7 @@ from parsers.readings import Fault
 SLICE_BYTES = 1 << 20
 HEAD_BYTES = 1 << 16  # what a form is recognised by
 SERVICE = "ingestd"
+NO_FORM = "no form fits"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -335,7 +336,7 @@ class Pipeline:
                 reason=f"{len(recognised.matches)} forms fit ({names}); name one under `forms` of "
                 f"source {capture.source!r}, or make their [recognise] sections differ",
             )
-        return Choice(form=None, reason=f"no form fits: {reasons or 'none is in force'}")
+        return Choice(form=None, reason=f"{NO_FORM}: {reasons or 'none is in force'}")
 
     def _fail(
         self, capture: Capture, reason: str, by: str, *, fault: ParseError | None = None
@@ -361,6 +362,8 @@ class Pipeline:
         self.count(capture.source, 0, 1)
         # The log names the place; what stands there is for `ingestd captures` to show.
         told = f"byte {fault.offset}: expected {fault.expected}" if fault else reason
+        if told.startswith(NO_FORM):
+            told = NO_FORM
         self.log.warning(
             events.CAPTURE_FAILED, capture=capture.id, source=capture.source, reason=told
         )
