@@ -86,7 +86,8 @@ class _SampleRuns(Mapping[str, str]):
 
     def __getitem__(self, code: str) -> str:
         row = self._conn.execute(
-            "SELECT run FROM tubes WHERE sample = ? AND sample <> '' ORDER BY started_at, run LIMIT 1",
+            "SELECT run FROM tubes WHERE sample = ? AND sample <> ''"
+            " ORDER BY started_at, run LIMIT 1",
             (code,),
         ).fetchone()
         if row is None:
