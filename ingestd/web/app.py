@@ -14,7 +14,8 @@ from ingestd import __version__, events
 from ingestd.errors import IngestError, Refused
 from ingestd.plan.faults import PlanError
 from ingestd.web import (
-    api,
+    api_acting,
+    api_asking,
     bench,
     captures,
     controls,
@@ -50,7 +51,8 @@ _ROUTERS = (
     captures.router,
     journal.router,
     health.router,
-    api.router,
+    api_asking.router,
+    api_acting.router,
 )
 
 

@@ -23,8 +23,9 @@ from ingestd.web.counts import waiting_counts
 from ingestd.web.doors import NotSignedIn, Viewer, find_visitor, office_of
 from ingestd.web.office import Office
 
-POLL_S = 0.04
-GAP_S = 0.1  # between two messages
+POLL_S = 0.03
+GAP_S = 0.06  # between two messages
+HALF_S = 0.04  # from the bytes of an arrival to its meaning; longer, and they are told alone
 MOST_ENTRIES = 500  # looked into for the runs they name
 QUIET_S = 15.0  # a sign of life after so long, and a look whether the session still counts
 MOST_PAGES = 500
@@ -86,11 +87,22 @@ class LiveFeed:
                 break
             first = seen is None
             seen = version
+            if self._is_half(conn) and self._stop.wait(HALF_S):
+                break
             message = self._news(conn)
             self.has_looked = True
             if message and not first and self._loop is not None:
                 told_at = time.monotonic()
                 self._loop.call_soon_threadsafe(self._hand_out, message)
+
+    def _is_half(self, conn: Connection) -> bool:
+        """Whether all that is new are bytes just stored: what they mean follows at once."""
+        row = conn.execute("SELECT idx, body FROM journal ORDER BY idx DESC LIMIT 1").fetchone()
+        return (
+            row is not None
+            and row[0] >= self._size
+            and orjson.loads(row[1])["kind"] == "capture_stored"
+        )
 
     def _news(self, conn: Connection) -> str:
         """What the new entries are about; "" if there are none."""

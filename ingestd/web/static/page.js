@@ -67,13 +67,14 @@
         badge.childNodes[1].textContent = news.waiting;
         badge.classList.toggle("none", news.waiting === "0");
       }
-      renew();
+      const run = document.querySelector("[data-about-run]")?.dataset.aboutRun;
+      if (run === undefined || !news.runs.length || news.runs.includes(run)) renew();
     });
     addEventListener("pagehide", () => stream.close());
   }
 
-  // At most one request at a time, and a pause in proportion to what the last one cost, so that
-  // many pages never weigh on the server more than it bears.
+  // At most one request at a time, and a pause in proportion to what the last one cost, long where
+  // the server is slow, so that many pages never weigh on it more than it bears.
   let missed = false, busy = false, again = false;
   async function renew() {
     if (!document.querySelector("main [data-live]")) return;
@@ -89,7 +90,8 @@
         document.dispatchEvent(new CustomEvent("ingestd:renewed"));
       }
     } catch { missed = true; }
-    const pause = Math.min(Math.max(8 * (performance.now() - begun), 150), 5000);
+    const took = performance.now() - begun;
+    const pause = Math.min(Math.max(took < 150 ? 2 * took : 8 * took, 60), 5000);
     setTimeout(() => { busy = false; if (again) renew(); }, pause);
   }
 

@@ -1,0 +1,165 @@
+"""The JSON API: what the pages do, for programs with a token that may change things."""
+
+from fastapi import APIRouter, Depends, Request
+
+from ingestd.deciding import Decided, choose_reported, place_reading, release, withdraw
+from ingestd.errors import Refused
+from ingestd.planning import load_file, observe
+from ingestd.web.acting import subject_of
+from ingestd.web.api_asking import REFUSALS, TOKEN
+from ingestd.web.api_values import (
+    MOST,
+    ApiDecision,
+    ApiDone,
+    ApiJob,
+    Decide,
+    LoadPlan,
+    Observe,
+    Place,
+    Replay,
+    Report,
+    Word,
+)
+from ingestd.web.captures import begin_replay
+from ingestd.web.doors import AdminCalls, AnalystCalls, ReviewerCalls, Viewer, office_of
+from ingestd.web.jobs import Job, Jobs
+
+router = APIRouter(prefix="/api", responses=REFUSALS, dependencies=[Depends(TOKEN)])
+
+
+@router.post("/place")
+def place(request: Request, visitor: AnalystCalls, asked: Place) -> ApiDone:
+    """Place a reading by hand, or move it."""
+    office = office_of(request)
+    with office.change(by=visitor.account) as change:
+        place_reading(
+            change,
+            asked.reading,
+            asked.run,
+            asked.position,
+            office.keeper,
+            office.config,
+            reason=asked.reason,
+        )
+    return ApiDone(done=f"reading {asked.reading} is on tube {asked.position} of {asked.run}")
+
+
+@router.post("/observe")
+def note(request: Request, visitor: AnalystCalls, asked: Observe) -> ApiDone:
+    """Note what was seen; keys and values as the command `observe` takes them."""
+    office = office_of(request)
+    pairs = [f"{key}={value}" for key, value in asked.noted.items()]
+    with office.change(by=visitor.account) as change:
+        count = observe(change, asked.run, asked.position, pairs, office.keeper, office.config)
+    return ApiDone(done=f"{count} noted")
+
+
+@router.post("/release")
+def let_go(request: Request, visitor: ReviewerCalls, asked: Decide) -> list[ApiDecision]:
+    """Release what is accepted in a run, or one result."""
+    office = office_of(request)
+    with office.change(by=visitor.account) as change:
+        book = office.book(change.conn)
+        return _decisions(release(change, book, subject_of(asked.subject), reason=asked.reason))
+
+
+@router.post("/withdraw")
+def take_back(request: Request, visitor: ReviewerCalls, asked: Decide) -> list[ApiDecision]:
+    """Withdraw what is released of a run, or one result."""
+    office = office_of(request)
+    with office.change(by=visitor.account) as change:
+        book = office.book(change.conn)
+        return _decisions(withdraw(change, book, subject_of(asked.subject), reason=asked.reason))
+
+
+def _decisions(decided: list[Decided]) -> list[ApiDecision]:
+    return [
+        ApiDecision(result=one.result, sample=one.sample, text=one.text, what=one.what)
+        for one in decided
+    ]
+
+
+@router.post("/report")
+def report(request: Request, visitor: ReviewerCalls, asked: Report) -> ApiDone:
+    """Say which released result is the reported value."""
+    office = office_of(request)
+    with office.change(by=visitor.account) as change:
+        choose_reported(change, office.book(change.conn), asked.result, reason=asked.reason)
+    return ApiDone(done=f"result {asked.result} is the reported value")
+
+
+@router.post("/plan")
+def load(request: Request, visitor: AnalystCalls, asked: LoadPlan) -> ApiDone:
+    """Put a plan into force."""
+    office = office_of(request)
+    try:
+        data = asked.text.encode()
+    except UnicodeEncodeError as error:
+        raise Refused("text", "it holds half a character", "send UTF-8") from error
+    with office.writer() as ledger:
+        loaded = load_file(
+            ledger,
+            asked.name,
+            data,
+            office.keeper,
+            office.config,
+            at=office.clock(),
+            by=visitor.account,
+        )
+    return ApiDone(done=str(loaded))
+
+
+@router.post("/replay")
+def start_replay(request: Request, visitor: AdminCalls, asked: Replay) -> ApiJob:
+    """Begin a replay; ask `/api/jobs/…` what came of it."""
+    chosen = {
+        "capture": str(asked.capture) if asked.capture else "",
+        "source": asked.source,
+        "state": asked.state,
+        "reason": asked.reason,
+    }
+    jobs: Jobs = request.app.state.jobs
+    return _job(
+        begin_replay(office_of(request), jobs, visitor.account, chosen, dry=not asked.really)
+    )
+
+
+@router.get("/jobs/{ident}")
+def job(request: Request, visitor: Viewer, ident: Word) -> ApiJob:
+    """What came of a job."""
+    jobs: Jobs = request.app.state.jobs
+    found = jobs.get(ident)
+    if found.by != visitor.account:
+        raise Refused("job", "it is somebody else's", "start your own")
+    return _job(found)
+
+
+def _job(found: Job) -> ApiJob:
+    report = found.outcome
+    outcome = None
+    if report is not None and found.kind in ("replay", "dry_replay"):
+        outcome = {
+            "captures": report.captures,
+            "readings_taken": report.taken,
+            "readings_retired": report.retired,
+            "failed": [{"capture": ident, "why": why} for ident, why in report.failed],
+            "results": [
+                {
+                    "result": d.result,
+                    "run": d.run,
+                    "sample": d.sample,
+                    "analyte": d.analyte,
+                    "before": d.before,
+                    "after": d.after,
+                    "why": d.why,
+                }
+                for d in report.differences[:MOST]
+            ],
+        }
+    return ApiJob(
+        id=found.id,
+        what=found.what,
+        running=not found.finished.is_set(),
+        problem=found.problem,
+        outcome=outcome,
+    )
