@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from tests.faults.workload import PATIENT, SAMPLES, Workload
-from tests.ingestd.service_process import DEADLINE_S, Bench, wait_until
+from tests.ingestd.service_process import DEADLINE_S, Bench
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -34,12 +34,7 @@ def kill_at_random(folder: Path, *, chance: random.Random, kills: int) -> KillFi
         for number in range(1, kills + 1):
             process = bench.start()
             if chance.random() < 0.5:
-                wait_until(
-                    lambda process=process: (
-                        "service_started" in bench.said() or process.poll() is not None
-                    ),
-                    "the service started",
-                )
+                bench.wait_ready(process)
                 work.send_round(number, in_pieces=chance.random() < 0.5)
                 time.sleep(chance.uniform(0.0, 0.4))
             else:

@@ -68,16 +68,14 @@ def _calls(folder: Path, furthest: int, stride: int) -> int:
                 for first in range(1, furthest + 1, stride):
                     fault = Fault(call=call, error=error, first=first, for_good=for_good)
                     name = f"{call}-{error}-{first}-{for_good}"
-                    outcome = None
+                    outcomes = []
                     with _told(str(fault)) as failed:
-                        outcome = run_with_fault(folder / name, fault)
+                        outcomes.append(run_with_fault(folder / name, fault))
                     failed_here += len(failed)
-                    if outcome is None:
-                        continue
-                    if not outcome.fired:
+                    if any(not outcome.fired for outcome in outcomes):
                         break
                     struck += 1
-                    ended += outcome.ended is not None
+                    ended += sum(outcome.ended is not None for outcome in outcomes)
                 failures += failed_here
                 print(
                     f"{call} {error} {'for good' if for_good else 'once'}: {struck} places,"

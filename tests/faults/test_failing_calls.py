@@ -18,7 +18,6 @@ from tests.ingestd.service_process import Bench, wait_until
     [
         Fault(call="pwrite64", error="EIO", first=60, for_good=True),
         Fault(call="openat", error="EIO", first=3),
-        Fault(call="rename", error="ENOSPC", for_good=True),
     ],
     ids=str,
 )

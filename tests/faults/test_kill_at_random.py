@@ -7,7 +7,7 @@ import pytest
 
 from tests.faults.killing import kill_at_random
 
-KILLS = 5
+KILLS = 3
 
 
 @pytest.mark.parametrize("seed", [1])

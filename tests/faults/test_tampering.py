@@ -11,7 +11,7 @@ from tests.faults import tampering
 from tests.faults.small_ledger import make_small_ledger
 from tests.faults.tampering import tamper_often
 
-CHANGES = 300
+CHANGES = 200
 
 
 def test_untouched_ledger_holds(tmp_path: Path) -> None:

@@ -260,8 +260,10 @@ def test_replay_is_shown_first_and_done_then(lab: Lab, run: Run) -> None:
     done = run("replay", *which)
     assert "4 readings were taken" in done.output
     assert shown.output.splitlines()[1:] == done.output.splitlines()[1:], "the same table"
-    body = lab.one("SELECT body FROM journal WHERE instr(body, ?)", b'"kind":"replayed"')
-    told = json.loads(bytes(body))  # type: ignore[arg-type]  # a BLOB
+    body = lab.one(
+        "SELECT CAST(body AS TEXT) FROM journal WHERE instr(body, ?)", b'"kind":"replayed"'
+    )
+    told = json.loads(str(body))
     assert (told["by"], told["reason"]) == ("ada", "column renamed")
     assert told["system_user"]
 

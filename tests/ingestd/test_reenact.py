@@ -121,7 +121,7 @@ def test_changed_inputs_and_replays_agree(lab: Lab, again: Callable[[], Ledger])
     lab.load("site_table.toml", text)
     failed = find_captures(lab.ledger.conn, state="failed")
     how = {"by": "ada", "clock": lab.clock, "log": lab.pipeline.log}
-    replay(lab.ledger, lab.config, failed, reason="mended", **how)  # type: ignore[arg-type]  # as named
+    replay(lab.ledger, lab.config, failed, reason="mended", **how)
     people(lab, "rita", release, "R1", reason="")
     lab.load("plan.toml", PLAN.replace("to = 10 }", "to = 100 }"))
     lab.load("sheet.csv", SHEET.replace("3,sample,W-1", "5,sample,W-1"))
@@ -129,7 +129,7 @@ def test_changed_inputs_and_replays_agree(lab: Lab, again: Callable[[], Ledger])
         "site_table.toml", text.replace("dilution_applied = false", "dilution_applied = true")
     )
     exports = find_captures(lab.ledger.conn, source="p1")
-    replay(lab.ledger, lab.config, exports, reason="multiplied already", **how)  # type: ignore[arg-type]  # as named
+    replay(lab.ledger, lab.config, exports, reason="multiplied already", **how)
     assert lab.results()["W-1"].proposed is not None
     assert_agrees(lab, again())
 

@@ -3,8 +3,9 @@
 import pytest
 
 from ingestd.ledger.captures import find_captures, get_capture
+from ingestd.ledger.store import content_sha256
 from ingestd.sources.arrivals import Arrival
-from tests.conftest import EXPORT_HEAD, GOOD_EXPORT, GOOD_ROWS, SHEET, Lab, content_sha256
+from tests.conftest import EXPORT_HEAD, GOOD_EXPORT, GOOD_ROWS, SHEET, Lab
 
 
 def store(lab: Lab, text: str, *, source: str = "p1", name: str = "day.csv") -> int:

@@ -2,6 +2,7 @@
 
 import signal
 from collections.abc import Iterator
+from functools import partial
 from pathlib import Path
 
 import pytest
@@ -99,6 +100,10 @@ def test_restart_takes_nothing_in_twice(bench: Bench) -> None:
     assert_proven(bench)
 
 
+def _has_readings(bench: Bench, count: int) -> bool:
+    return bench.ask("SELECT count(*) FROM readings") == [(count,)]
+
+
 def test_growing_file_is_read_row_by_row(bench: Bench) -> None:
     process = bench.start()
     bench.wait_ready(process)
@@ -107,10 +112,7 @@ def test_growing_file_is_read_row_by_row(bench: Bench) -> None:
     for count, line in enumerate(GOOD_ROWS, 1):
         with path.open("a") as file:
             file.write(line)
-        wait_until(
-            lambda count=count: bench.ask("SELECT count(*) FROM readings") == [(count,)],
-            f"{count} readings",
-        )
+        wait_until(partial(_has_readings, bench, count), f"{count} readings")
     wait_until(lambda: bench.states() == BOTH, "two accepted results")
     bench.stop(process)
     assert_proven(bench)
