@@ -36,6 +36,7 @@ NOT_FOLDED = (
     "sessions",
     "api_tokens",
     "delivery_states",
+    "notices",
     "_sqlite_migrations",
 )
 

@@ -87,6 +87,12 @@ def m0007_control_indexes(db: Database) -> None:
     _run_script(db, "schema_0007_control_indexes.sql")
 
 
+@migrations()
+def m0008_notices(db: Database) -> None:
+    """What operators have been told of."""
+    _run_script(db, "schema_0008_notices.sql")
+
+
 def connect(path: Path | str, *, readonly: bool = False) -> Connection:
     """An open connection with the ledger's settings, read back where it matters.
 
