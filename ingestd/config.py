@@ -23,7 +23,7 @@ from pydantic import (
 
 from ingestd.errors import ConfigError
 from ingestd.model import SitePolicy
-from ingestd.service_sections import NoticesSection, ServiceSection
+from ingestd.service_sections import NoticesSection, ServiceSection, WebSection
 
 ENVIRONMENT_KEY = "INGESTD_CONFIG"
 FILE_NAME = "ingestd.toml"
@@ -266,6 +266,7 @@ class Config(_Section):
     plan: PlanSection = PlanSection()
     delivery: DeliverySection = DeliverySection()
     service: ServiceSection = ServiceSection()
+    web: WebSection = WebSection()
     notices: NoticesSection = NoticesSection()
     source: tuple[Source, ...] = ()
 

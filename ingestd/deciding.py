@@ -18,6 +18,8 @@ from ingestd.ledger.plan import Book, BookKeeper, take_body, take_input
 from ingestd.ledger.store import Change
 from ingestd.model import Person, PersonRole, State
 
+MOST_DIGITS = 18  # of a number that SQLite still holds
+
 # What each role may do; a reviewer is also an analyst, an admin does not release results.
 _ALLOWS: dict[PersonRole, tuple[PersonRole, ...]] = {
     PersonRole.VIEWER: tuple(PersonRole),
@@ -195,8 +197,13 @@ _RESULT = (
 )
 
 
+def is_number(subject: str) -> bool:
+    """Whether a subject is the number of a result rather than the name of a run."""
+    return subject.isascii() and subject.isdigit() and len(subject) <= MOST_DIGITS
+
+
 def _results(conn: Connection, subject: str) -> list[tuple[object, ...]]:
-    if subject.isdigit():
+    if is_number(subject):
         rows = conn.execute(f"{_RESULT} WHERE r.id = ?", (int(subject),)).fetchall()
     else:
         rows = conn.execute(f"{_RESULT} WHERE r.run = ? ORDER BY r.id", (subject,)).fetchall()
@@ -221,7 +228,7 @@ def release(change: Change, book: Book, subject: str, *, reason: str) -> list[De
     authorise(book, change.by, PersonRole.REVIEWER)
     change.flush()
     rows = _results(change.conn, subject)
-    by_number = subject.isdigit()
+    by_number = is_number(subject)
     decided = []
     for ident, run, sample, state, version, proposed, verdict, text, analyst in rows:
         if analyst and analyst == change.by:

@@ -10,32 +10,18 @@ from ingestd.commands.desk import Desk, with_desk
 
 
 @click.command()
-@click.option("--host", default="127.0.0.1", show_default=True, help="Address to listen on.")
-@click.option("--port", type=click.IntRange(0, 65535), default=8642, show_default=True)
-@click.option("--name", "names", multiple=True, help="A further host name browsers may ask for.")
-@click.option(
-    "--proxy", "proxies", multiple=True, help="Address of a proxy that is believed; repeatable."
-)
-@click.option(
-    "--proxy-header", default="", help="Header in which that proxy names the signed-in account."
-)
+@click.option("--host", help="Address to listen on; else that of the section [web].")
+@click.option("--port", type=click.IntRange(0, 65535), help="Else that of the section [web].")
 @with_desk
-def web(
-    desk: Desk,
-    host: str,
-    port: int,
-    names: tuple[str, ...],
-    proxies: tuple[str, ...],
-    proxy_header: str,
-) -> None:
+def web(desk: Desk, host: str | None, port: int | None) -> None:
     """Serve the live page, a process of its own. Ends cleanly on SIGTERM and ^C."""
     from ingestd.logs import make_log
     from ingestd.web.office import Office
     from ingestd.web.serving import serve
-    from ingestd.web.settings import WebSection
 
-    settings = WebSection(
-        host=host, port=port, hosts=names, proxy_addresses=proxies, proxy_header=proxy_header
+    given = {"host": host, "port": port}
+    settings = desk.config.web.model_copy(
+        update={key: value for key, value in given.items() if value is not None}
     )
     log = make_log()
     serve(Office(desk.config, settings, log=log), log=log)

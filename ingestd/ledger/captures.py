@@ -108,6 +108,8 @@ def find_captures(
     where, values = ["1"], list[object]()
     if state is not None:
         where.append("s.state = ?")
+        if state != "read":  # what is nearly always true is not indexed
+            where.append("s.state IN ('stored', 'failed', 'partly_read')")
         values.append(state)
     if source is not None:
         where.append("c.source = ?")

@@ -115,9 +115,12 @@ def _read_book(conn: Connection, generation: int) -> Book:
     values: dict[str, dict[str, Any]] = {}
     hashes: dict[tuple[str, str], str] = {}
     raw: dict[tuple[str, str], dict[str, Any]] = {}
-    rows = conn.execute(  # samples are fetched one by one: there may be hundreds of thousands
-        "SELECT kind, name, max(version), body, sha256 FROM inputs WHERE kind <> 'sample'"
-        " GROUP BY kind, name"
+    # Samples are fetched one by one: there may be hundreds of thousands, and they are not even
+    # passed over by reading them.
+    newest = "SELECT kind, name, max(version), body, sha256 FROM inputs WHERE kind"
+    rows = conn.execute(
+        f"{newest} < 'sample' GROUP BY kind, name"
+        f" UNION ALL {newest} > 'sample' GROUP BY kind, name"
     )
     for kind, name, _version, body, sha256 in rows:
         hashes[kind, name] = sha256

@@ -12,11 +12,11 @@ from starlette.responses import JSONResponse, Response
 
 from ingestd.errors import IngestError
 from ingestd.ledger.connection import Connection
+from ingestd.service_sections import LOOPBACK
 from ingestd.standing import Standing, standing
 from ingestd.web.counts import waiting_counts
 from ingestd.web.doors import find_visitor, office_of
 from ingestd.web.live import LiveFeed
-from ingestd.web.settings import LOOPBACK
 from ingestd.web.source_rows import is_service_running, source_rows
 
 STANDING_S = 5.0

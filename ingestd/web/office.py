@@ -18,7 +18,7 @@ from ingestd.errors import IngestError
 from ingestd.ledger.connection import Connection
 from ingestd.ledger.plan import Book, BookKeeper
 from ingestd.ledger.store import Change, Ledger
-from ingestd.web.settings import WebSection
+from ingestd.service_sections import WebSection
 
 READERS = 8  # read-only connections at most, and threads that serve requests
 READER_CACHE_KIB = 8192
@@ -48,7 +48,7 @@ class Office:
         clock: Callable[[], datetime] = utc_now,
     ) -> None:
         self.config = config
-        self.settings = settings or WebSection()
+        self.settings = settings or config.web
         self.log = log
         self.clock = clock
         self.zone = ZoneInfo(config.site.time_zone)

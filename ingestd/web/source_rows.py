@@ -6,12 +6,12 @@ from pathlib import Path
 
 from ingestd.config import FolderSource, LineSource
 from ingestd.ledger.connection import Connection
+from ingestd.ledger.source_states import SourceState, source_states
 from ingestd.planning import PLAN_SOURCE
-from ingestd.sources.states import SourceState, read_states, states_path
 from ingestd.stamps import instant, stamp
 from ingestd.web.office import Office
 
-SILENT = timedelta(seconds=30)  # a service that says nothing for so long is not believed any more
+SILENT = timedelta(seconds=90)  # a service that says nothing for so long is not believed any more
 RATE_SPAN = timedelta(hours=24)
 MOST_COUNTED = 10_000
 MOST_LOOKED_AT = 500  # newest captures in which the last fault is looked for
@@ -49,9 +49,9 @@ class SourceRow:
 
 def source_rows(conn: Connection, office: Office) -> list[SourceRow]:
     """All sources of the configuration, in its order; the plan folder last."""
-    told = read_states(states_path(office.config.ledger.path))
-    is_fresh = told is not None and office.clock() - told.at < SILENT
-    states = {one.name: one for one in told.sources} if told and is_fresh else {}
+    told, said_at = source_states(conn)
+    is_fresh = said_at is not None and office.clock() - said_at < SILENT
+    states = {one.name: one for one in told} if is_fresh else {}
     rows = [
         _row(
             conn,

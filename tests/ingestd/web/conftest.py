@@ -19,12 +19,12 @@ from ingestd.config import Config
 from ingestd.deciding import add_person
 from ingestd.ledger.accounts import add_token, begin_session, set_password
 from ingestd.model import Person, PersonRole
+from ingestd.service_sections import WebSection
 from ingestd.web.app import make_app
 from ingestd.web.doors import COOKIE, csrf_of
 from ingestd.web.office import Office, utc_now
 from ingestd.web.passwords import hash_password
 from ingestd.web.serving import PageServer, listen_on
-from ingestd.web.settings import WebSection
 from tests.conftest import GOOD_EXPORT, SHEET, Lab
 
 PASSWORD = "four unrelated words here"  # noqa: S105 - of invented people

@@ -4,8 +4,8 @@ from collections.abc import Callable
 
 import pytest
 
+from ingestd.service_sections import WebSection
 from ingestd.web.guard import MOST_BYTES
-from ingestd.web.settings import WebSection
 from tests.conftest import Lab
 from tests.ingestd.web.conftest import Page
 

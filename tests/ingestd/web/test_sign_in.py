@@ -6,9 +6,9 @@ from datetime import timedelta
 from ingestd.deciding import add_person
 from ingestd.ledger.accounts import find_password
 from ingestd.model import Person, PersonRole
+from ingestd.service_sections import WebSection
 from ingestd.verify import verify_ledger
 from ingestd.web.passwords import TRIES_OF_ADDRESS, TRIES_OF_PAIR, WINDOW_S, Throttle
-from ingestd.web.settings import WebSection
 from tests.conftest import Lab
 from tests.ingestd.web.conftest import PASSWORD, Page, sign_in
 

@@ -2,7 +2,7 @@
 
 from datetime import timedelta
 
-from ingestd.sources.states import SourceState, states_path, write_states
+from ingestd.ledger.source_states import SourceState, keep_source_states
 from tests.conftest import EXPORT_HEAD, PLAN, SHEET, Lab, row
 from tests.ingestd.web.conftest import Page
 
@@ -58,8 +58,9 @@ def test_held_result_waits_with_the_finding_that_holds_it(lab: Lab, page: Page) 
 
 
 def test_source_that_is_down_waits_while_the_service_says_so(lab: Lab, page: Page) -> None:
-    line = SourceState(name="p1", kind="line", where="/dev/x", state="lost", detail="unplugged")
-    write_states(states_path(lab.config.ledger.path), [line], at=lab.now)
+    line = SourceState(name="p1", kind="line", place="/dev/x", state="lost", detail="unplugged")
+    with lab.ledger.change(at=lab.now, by="ingestd") as change:
+        keep_source_states(change.conn, [line], at=lab.now)
     vera = page.sign_in("vera")
     assert "unplugged" in vera.page("/waiting")
     assert "unplugged" in vera.page("/sources")
