@@ -109,8 +109,9 @@ def _reenacted(desk: Desk) -> list[str]:
     import logging
     import tempfile
 
+    from ingestd.agreement import disagreements
     from ingestd.logs import make_log
-    from ingestd.reenact import disagreements, reenact
+    from ingestd.reenact import reenact
 
     conn = desk.reading_ledger.conn
     (size,) = conn.execute("SELECT size FROM frontier").fetchone()

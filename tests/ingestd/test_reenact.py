@@ -5,6 +5,7 @@ from pathlib import Path
 
 import pytest
 
+from ingestd.agreement import disagreements
 from ingestd.archiving import archive_captures
 from ingestd.deciding import (
     choose_reported,
@@ -18,7 +19,7 @@ from ingestd.errors import Refused
 from ingestd.ledger.captures import find_captures
 from ingestd.ledger.store import Ledger
 from ingestd.planning import observe
-from ingestd.reenact import disagreements, reenact
+from ingestd.reenact import reenact
 from ingestd.replay import replay
 from ingestd.sources.line_settings import LineArrival
 from ingestd.verify import verify_ledger
