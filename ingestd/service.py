@@ -24,8 +24,10 @@ from ingestd.config import Config, load_config
 from ingestd.delivery.courier import Courier, make_targets
 from ingestd.errors import ConfigError, IngestError, LedgerMismatch, StoreFull
 from ingestd.forms import forms_in_force
-from ingestd.ledger.source_states import SourceState, keep_source_states
+from ingestd.ledger.connection import Connection
+from ingestd.ledger.source_states import SourceState, keep_source_states, source_states
 from ingestd.ledger.store import Ledger
+from ingestd.notices.postman import Postman
 from ingestd.notify import notify, reloading_words, status_word, watchdog_interval_s
 from ingestd.pipeline import SERVICE, Pipeline
 from ingestd.planning import site_forms, take_forms
@@ -95,6 +97,7 @@ class Service:
         )
         self.signing = Signing(log)
         self.couriers: list[Courier] = []
+        self.postman: Postman | None = None
         self._config_path = config_path
         self._on_turn = on_turn
         self._wake = threading.Event()
@@ -146,12 +149,14 @@ class Service:
         patience.start()
         try:
             self.writer.start()
+            self.vitals.unclean = self.writer.ask(_unclean_end)
             left = self.writer.ask(lambda pipeline: pipeline.resume())
             self.signing.begin(self.config)  # makes the key at the first start
             self.signing.wait()
             forms = self.writer.ask(lambda pipeline: pipeline.forms())
             self.sources.start(wanted_sources(self.config, forms))
             self._start_couriers()
+            self._start_postman(self.config)
         finally:
             ready.set()
             patience.join()
@@ -212,10 +217,14 @@ class Service:
         states = self.vitals.states()
         self.sources.end_all()
         step("sources_stopped")
+        if self.postman is not None:
+            self.postman.stop()
         for courier in self.couriers:
             courier.stop()
         for courier in self.couriers:
             courier.join()
+        if self.postman is not None:
+            self.postman.join()
         if self.writer.is_alive:
             if self.vitals.failure is None:
                 self._say_stopped(states)
@@ -289,6 +298,8 @@ class Service:
         self.vitals.move_door(config)
         # What the old sources still hand over is read as the old configuration says.
         exchange = self.sources.exchange(wanted, lambda: self.writer.ask(switch))
+        if (config.notices, config.site) != (self.config.notices, self.config.site):
+            self._start_postman(config)
         self.config = self.vitals.config = config
         return {
             "kept": exchange.kept,
@@ -336,6 +347,25 @@ class Service:
             )
             courier.start()
             self.couriers.append(courier)
+
+    def _start_postman(self, config: Config) -> None:
+        """One thread that tells operators; after a reload another one goes on where it was."""
+        if self.postman is not None:
+            self.postman.stop()
+            self.postman.join()
+
+        def apply(job: Callable[[Connection], None]) -> None:
+            def change(pipeline: Pipeline) -> None:
+                with pipeline.ledger.change(at=self.clock(), by=SERVICE) as change:
+                    job(change.conn)
+
+            self.writer.ask(change)
+
+        self.postman = Postman(
+            config, apply=apply, own=self.vitals.matters, clock=self.clock, log=self.log
+        )
+        if self.postman.has_work:
+            self.postman.start()
 
     def _take_lock(self) -> None:
         path = Path(f"{self.config.ledger.path}.service")
@@ -428,6 +458,13 @@ class Service:
             events.SERVICE_FAILED, problem=str(error), kind=type(error).__name__, exc_info=error
         )
         self.ask_stop()
+
+
+def _unclean_end(pipeline: Pipeline) -> str:
+    """When the service before this one was last heard of; "" if it ended by request."""
+    states, said_at = source_states(pipeline.ledger.conn)
+    has_ended = all(one.state == "stopped" for one in states)
+    return "" if has_ended or said_at is None else f"{said_at:%Y-%m-%d %H:%M:%S}"
 
 
 def _ask_for_time(ready: threading.Event) -> None:

@@ -32,6 +32,7 @@ class Vitals:
         is_full: the ledger's disk had no room for the last arrival.
         refused: why the last reload was refused, "" if it was not.
         unsigned: why the last checkpoint could not be written, "" if it could.
+        unclean: when the service before this one was last heard of, if it ended unasked.
         failure: what ends the service.
     """
 
@@ -51,6 +52,7 @@ class Vitals:
         self.is_full = False
         self.refused = ""
         self.unsigned = ""
+        self.unclean = ""
         self.failure: BaseException | None = None
         self._writer = writer
         self._sources = sources
@@ -166,19 +168,32 @@ class Vitals:
             self.open_door()
             raise
 
-    def _own_reasons(self) -> list[str]:
+    def matters(self) -> list[tuple[str, str]]:
+        """What needs a hand in the service itself: a key that stays the same, and a sentence."""
         found = []
-        if not self.is_ready:
-            found.append("the service is starting or stopping")
-        elif not self.is_making_progress():
-            found.append(f"the writer has ended no job for {self._writer.busy_s:.0f} s")
+        if self.unclean:
+            found.append((f"unclean:{self.unclean}", self._unclean_words()))
+        if self.is_ready and not self.is_making_progress():
+            found.append(("stuck", f"the writer has ended no job for {self._writer.busy_s:.0f} s"))
         if self.is_full:
-            found.append("no room on the ledger's disk: intake waits, files stay where they are")
+            words = "no room on the ledger's disk: intake waits, files stay where they are"
+            found.append(("full", words))
         if self.refused:
-            found.append(f"the configuration was refused, the old one holds: {self.refused}")
+            words = f"the configuration was refused, the old one holds: {self.refused}"
+            found.append(("refused", words))
         if self.unsigned:
-            found.append(f"no checkpoint could be written: {self.unsigned}")
+            found.append(("unsigned", f"no checkpoint could be written: {self.unsigned}"))
         return found
+
+    def _unclean_words(self) -> str:
+        return f"the service ended unasked after {self.unclean} UTC and was started again"
+
+    def _own_reasons(self) -> list[str]:
+        starting = [] if self.is_ready else ["the service is starting or stopping"]
+        return [
+            *starting,
+            *(text for key, text in self.matters() if not key.startswith("unclean")),
+        ]
 
     def _standing(self) -> Standing:
         ledger = Ledger.open_readonly(self.config.ledger.path)
