@@ -454,8 +454,12 @@ class Service:
 
     def _fail(self, error: BaseException) -> None:
         self.vitals.failure = error
+        is_bug = not isinstance(error, IngestError)
         self.log.error(
-            events.SERVICE_FAILED, problem=str(error), kind=type(error).__name__, exc_info=error
+            events.SERVICE_FAILED,
+            problem=str(error),
+            kind=type(error).__name__,
+            exc_info=error if is_bug else None,
         )
         self.ask_stop()
 

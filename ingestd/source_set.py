@@ -19,6 +19,7 @@ from ingestd.sources.serial_line import LineSource
 from parsers import Form
 
 HUNG_S = 60.0  # a folder that has not come back from its disk or share for so long is reported
+PLAN_FIRST_S = 5.0  # longest wait for the plan folder before the other sources start
 JOIN_S = 10.0  # how long the sources may take to end before they are left behind
 PLAN_IGNORES = ("~$*", ".*", "*.tmp", "*.part", "*~", "*.md")
 
@@ -76,10 +77,13 @@ class SourceSet:
             for name, settings in wanted.items()
             if name not in self._running
         }
-        for name, source in made.items():
+        for name in sorted(made, key=lambda name: name != PLAN_SOURCE):
+            source = made[name]
             source.start()
             self._running[name] = source
             self._settings[name] = wanted[name]
+            if name == PLAN_SOURCE:
+                _let_plans_load(source)
 
     def end(self, names: set[str]) -> None:
         """Stop these and wait until what they have taken is handed over.
@@ -240,3 +244,18 @@ def _line_state(status: LineStatus) -> SourceState:
         frames=status.frames,
         damaged=status.damaged,
     )
+
+
+def _let_plans_load(plan: FolderSource | LineSource) -> None:
+    """Wait, but not for long, until the plan folder's files are loaded.
+
+    An export read before its instrument is known would be a fault that asks for a replay.
+    """
+    deadline = time.monotonic() + PLAN_FIRST_S
+    while time.monotonic() < deadline:
+        status = plan.status()
+        if isinstance(status, LineStatus):
+            return
+        if status.last_scan_at is not None and not status.files_waiting:
+            return
+        time.sleep(0.02)
