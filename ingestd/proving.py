@@ -44,13 +44,15 @@ def entry_of(conn: Connection, result: int, *, version: int | None, decision: bo
     return int(found)
 
 
-def receipt_of(conn: Connection, config: Config, entry: int) -> bytes:
+def receipt_of(conn: Connection, config: Config, entry: int, *, may_sign: bool = True) -> bytes:
     """The receipt of a journal entry, with the smallest signed checkpoint that covers it.
 
-    Where none covers it yet the journal is signed as it stands now.
+    Args:
+        may_sign: where none covers it yet, sign the journal as it stands now; else refuse, so
+            that asking changes nothing.
 
     Raises:
-        Refused: there is no such entry.
+        Refused: there is no such entry, or no checkpoint covers it yet.
         CheckpointError: the journal cannot be signed.
     """
     row = conn.execute("SELECT body FROM journal WHERE idx = ?", (entry,)).fetchone()
@@ -58,6 +60,12 @@ def receipt_of(conn: Connection, config: Config, entry: int) -> bytes:
         raise Refused(f"journal entry {entry}", "there is none", "see `ingestd status`")
     checkpoints, _ = known_checkpoints(config)
     covering = next((one for one in checkpoints if one.size > entry), None)
+    if covering is None and not may_sign:
+        raise Refused(
+            f"journal entry {entry}",
+            "no signed checkpoint covers it yet",
+            "the service signs one every few minutes; the page Journal signs one at once",
+        )
     if covering is None:
         covering = write_checkpoint(conn, config)
     proof = inclusion_proof(leaves_of(conn), entry, covering.size)

@@ -15,13 +15,13 @@ from ingestd.errors import IngestError, Refused
 from ingestd.ledger.checkpoints import load_key, public_key_text
 from ingestd.ledger.connection import Connection
 from ingestd.ledger.results import entry_body
+from ingestd.proving import receipt_of
 from ingestd.stamps import instant
 from ingestd.verify import VerifyReport, verify_ledger
 from ingestd.web.captures import SHORT_S
 from ingestd.web.doors import AnalystPosts, ReviewerPosts, Viewer, office_of
 from ingestd.web.jobs import Job, Jobs
 from ingestd.web.pages import Number, noted_text, page, tell, to
-from ingestd.web.receipts import receipt_of
 
 AT_ONCE = 60
 MOST_LOOKED_AT = 5_000  # entries looked at for one page
@@ -204,7 +204,7 @@ def entry_receipt(request: Request, _visitor: Viewer, index: Number) -> Response
     office = office_of(request)
     with office.reading() as conn:
         entry_body(conn, index)
-        data = receipt_of(conn, office.config, index)
+        data = receipt_of(conn, office.config, index, may_sign=False)
     return Response(
         data,
         media_type="application/json",
