@@ -10,10 +10,12 @@ from ingestd.commands.desk import Desk
 
 # command -> (module, attribute, one line for `ingestd --help`)
 _COMMANDS = {
+    "init": ("operating", "init", "A configuration folder and units, to begin with."),
     "run": ("operating", "run", "The service: watch sources, judge, keep the ledger."),
     "demo": ("operating", "demo", "An invented waterworks works one day through."),
     "check": ("operating", "check", "Find everything that would go wrong before start."),
     "status": ("operating", "status", "What stands, what waits, what is wrong."),
+    "tell": ("operating", "tell", "Tell that a unit has failed; units run it."),
     "plan": ("planning", "plan", "Bench sheets, methods, lots, samples: load and show."),
     "observe": ("planning", "observe", "Note what was seen about a run or a tube."),
     "captures": ("captures", "captures", "What arrived and what became of it."),

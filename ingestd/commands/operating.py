@@ -1,5 +1,5 @@
-"""Commands that run, watch and keep the service: run, demo, check, status, backup, restore,
-archive.
+"""Commands that install, run, watch and keep the service: init, run, demo, check, status, tell,
+backup, restore, archive.
 """
 
 from __future__ import annotations
@@ -73,22 +73,99 @@ def demo(_desk: Desk, directory: Path, *, once: bool) -> None:
 
 
 @click.command()
+@click.option(
+    "--only-configuration", is_flag=True, help="The configuration and forms, not the machine."
+)
 @json_option
 @with_desk
-def check(desk: Desk, *, as_json: bool) -> None:
-    """Find everything that would go wrong before start, each fault with its remedy."""
-    from ingestd.checking import check_all
+def check(desk: Desk, *, only_configuration: bool, as_json: bool) -> None:
+    """Find everything that would go wrong before start, each fault with its remedy.
 
-    faults = check_all(desk.config)
+    What is only worth knowing is printed as advice and does not change the exit code.
+    """
+    from ingestd.checking import check_all, check_configuration
+
+    find = check_configuration if only_configuration else check_all
+    faults = find(desk.config)
     if as_json:
-        print_json([{"what": f.what, "problem": f.problem, "remedy": f.remedy} for f in faults])
+        print_json(
+            [
+                {"what": f.what, "problem": f.problem, "remedy": f.remedy, "advice": f.is_advice}
+                for f in faults
+            ]
+        )
     else:
         for fault in faults:
-            click.echo(f"{fault.what}: {fault.problem}; {fault.remedy}")
-        if not faults:
+            click.echo(
+                f"{'advice: ' if fault.is_advice else ''}{fault.what}: {fault.problem};"
+                f" {fault.remedy}"
+            )
+        if not any(not fault.is_advice for fault in faults):
             click.echo("nothing speaks against starting")
-    if faults:
+    if any(not fault.is_advice for fault in faults):
         sys.exit(NO)
+
+
+@click.command()
+@click.argument("unit")
+@with_desk
+def tell(desk: Desk, unit: str) -> None:
+    """Tell by mail and webhook that UNIT has failed, at most once an hour. Units run it.
+
+    How it failed is read from the environment that systemd gives it; says nothing of a unit that
+    ended as asked.
+    """
+    import os
+
+    from ingestd.logs import make_log
+    from ingestd.notices.unit_failure import failure_of, tell_failure
+
+    if how := failure_of(os.environ):
+        tell_failure(desk.config, unit, how, at=desk.now(), log=make_log())
+
+
+@click.command()
+@click.argument("folder", type=click.Path(file_okay=False, path_type=Path))
+@click.option("--site", required=True, metavar="NAME", help="The laboratory; for good.")
+@click.option("--time-zone", required=True, metavar="ZONE", help="IANA name, as Europe/Lisbon.")
+@click.option(
+    "--exports",
+    multiple=True,
+    type=click.Path(file_okay=False, path_type=Path),
+    help="A folder that a photometer writes to; repeatable.",
+)
+@click.option(
+    "--state",
+    type=click.Path(file_okay=False, path_type=Path),
+    help="Where the ledger is kept; /var/lib/ingestd for /etc/ingestd, else inside FOLDER.",
+)
+@click.option("--account", default="ingestd", show_default=True, help="The service runs as it.")
+@with_desk
+def init(
+    _desk: Desk,
+    folder: Path,
+    *,
+    site: str,
+    time_zone: str,
+    exports: tuple[Path, ...],
+    state: Path | None,
+    account: str,
+) -> None:
+    """Write a commented configuration, methods, a form and the units into FOLDER.
+
+    Nothing that is there is overwritten: a newer text is put beside it as NAME.new.
+    """
+    from ingestd.installing import install, usual_places
+
+    places = usual_places(folder, state=state, account=account)
+    done = install(places, site=site, time_zone=time_zone, exports=exports)
+    for path in done.written:
+        click.echo(f"wrote {path}")
+    for path in done.kept:
+        click.echo(f"kept {path}")
+    click.echo("Next, as root:")
+    for step in done.steps:
+        click.echo(f"  {step}")
 
 
 @click.command()
