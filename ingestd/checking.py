@@ -1,62 +1,54 @@
 """Everything that would go wrong before the service starts, all faults at once."""
 
 import os
-import shutil
 from collections.abc import Iterator
-from dataclasses import dataclass
 from pathlib import Path
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from ingestd.config import Config, FolderSource, LineSource
 from ingestd.errors import IngestError
-from ingestd.forms import shipped_forms
+from ingestd.forms import forms_in_force, shipped_forms
 from ingestd.ledger.plan import Book, BookKeeper
 from ingestd.ledger.store import Ledger
+from ingestd.machine import CheckFault, check_machine, nearest
 from parsers import FormError, load_form
 
-LOW_DISK_MIB = 500
 
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class CheckFault:
-    """One thing that is wrong: where, what, and the remedy."""
-
-    what: str
-    problem: str
-    remedy: str
+def check_configuration(config: Config) -> list[CheckFault]:
+    """Faults of the configuration and the forms it names, whatever machine it is on."""
+    faults: list[CheckFault] = []
+    shapes = _check_forms(config, faults)
+    for source in config.source:
+        faults += _check_source_forms(source, shapes)
+    faults += _check_overlaps(config)
+    return faults
 
 
 def check_all(config: Config) -> list[CheckFault]:
-    """All faults of configuration, folders, forms and ledger; empty if none."""
-    faults: list[CheckFault] = []
+    """All faults of configuration, folders, forms, ledger and machine; empty if none."""
+    faults = check_configuration(config)
     book = _check_ledger(config, faults)
-    names = _check_forms(config, faults)
-    for source in config.source:
-        faults += _check_source(source, names, book)
-    for line in config.lines:
-        faults += _check_port(line)
+    for folder in config.folders:
+        faults += _check_folder(f"source {folder.name}: path", folder.path)
+    if book is not None:
+        faults += _check_instruments(config, book)
     if config.plan.folder is not None:
         faults += _check_folder("plan.folder", config.plan.folder)
     faults += _check_delivery(config)
+    faults += check_machine(config)
     return faults
 
 
 def _check_delivery(config: Config) -> Iterator[CheckFault]:
-    """The password's file and the folder of daily files."""
-    files, postgres = config.delivery.files, config.delivery.postgres
+    """The folder of daily files."""
+    files = config.delivery.files
     if files is not None:
         yield from _check_folder("delivery.files.folder", files.folder)
-    secret = postgres.password_file if postgres is not None else None
-    if secret is not None and not os.access(secret, os.R_OK):
-        yield CheckFault(
-            what="delivery.postgres.password_file",
-            problem=f"{secret} cannot be read",
-            remedy="make it, readable by the service's account alone, or name a credential",
-        )
 
 
 def _check_ledger(config: Config, faults: list[CheckFault]) -> Book | None:
     path = config.ledger.path
-    folder = _nearest(path.parent)
+    folder = nearest(path.parent)
     if not os.access(folder, os.W_OK | os.X_OK):
         faults.append(
             CheckFault(
@@ -65,15 +57,17 @@ def _check_ledger(config: Config, faults: list[CheckFault]) -> Book | None:
                 remedy="give the service's account write access, or name another path",
             )
         )
-    free = shutil.disk_usage(folder).free >> 20
-    if free < LOW_DISK_MIB:
-        faults.append(
-            CheckFault(
-                what="ledger.path",
-                problem=f"only {free} MiB are free on its disk",
-                remedy=f"make room for at least {LOW_DISK_MIB} MiB",
-            )
-        )
+    if path.exists():
+        files = (path, path.with_name(f"{path.name}-wal"), path.with_name(f"{path.name}-shm"))
+        for file in files:
+            if file.exists() and not os.access(file, os.R_OK | os.W_OK):
+                faults.append(
+                    CheckFault(
+                        what="ledger.path",
+                        problem=f"{file} cannot be written",
+                        remedy="give it to the service's account: a command of root's made it",
+                    )
+                )
     if not path.is_file():
         return None
     try:
@@ -95,13 +89,8 @@ def _check_ledger(config: Config, faults: list[CheckFault]) -> Book | None:
         ledger.close()
 
 
-def _nearest(path: Path) -> Path:
-    while not path.exists() and path != path.parent:
-        path = path.parent
-    return path
-
-
-def _check_forms(config: Config, faults: list[CheckFault]) -> set[str]:
+def _check_forms(config: Config, faults: list[CheckFault]) -> dict[str, str]:
+    """Shape of each form by its name, nothing where it is wrong."""
     texts = shipped_forms()
     folder = config.plan.forms
     if folder is not None:
@@ -109,16 +98,17 @@ def _check_forms(config: Config, faults: list[CheckFault]) -> set[str]:
         faults += folder_faults
         if not folder_faults:
             texts |= {path.stem: path.read_bytes() for path in sorted(folder.glob("*.toml"))}
+    shapes = _forms_loaded(config) | dict.fromkeys(texts, "")
     for name, data in texts.items():
         try:
-            load_form(data, name)
+            shapes[name] = load_form(data, name).shape
         except FormError as error:
             faults.append(
                 CheckFault(
                     what=f"form {name}", problem=str(error), remedy="mend the key in the form"
                 )
             )
-    return set(texts)
+    return shapes
 
 
 def _check_folder(what: str, path: Path) -> Iterator[CheckFault]:
@@ -134,41 +124,82 @@ def _check_folder(what: str, path: Path) -> Iterator[CheckFault]:
         )
 
 
-def _check_source(
-    source: FolderSource | LineSource, forms: set[str], book: Book | None
+def _forms_loaded(config: Config) -> dict[str, str]:
+    """Shapes of forms that were loaded into the ledger; none where it cannot be read."""
+    try:
+        ledger = Ledger.open_readonly(config.ledger.path)
+    except IngestError:
+        return {}
+    try:
+        forms = forms_in_force(BookKeeper().current(ledger.conn))
+        return {name: form.shape for name, form in forms.items()}
+    finally:
+        ledger.close()
+
+
+def _check_source_forms(
+    source: FolderSource | LineSource, shapes: dict[str, str]
 ) -> Iterator[CheckFault]:
-    what = f"source {source.name}"
-    if isinstance(source, FolderSource):
-        yield from _check_folder(f"{what}: path", source.path)
+    what = f"source {source.name}: forms"
     for form in source.forms:
-        if form not in forms:
+        if form not in shapes:
             yield CheckFault(
-                what=f"{what}: forms",
+                what=what,
                 problem=f"there is no form {form!r}",
-                remedy=f"use {', '.join(sorted(forms))}, or put the form into plan.forms",
+                remedy=f"use {', '.join(sorted(shapes))}, or put the form into plan.forms",
             )
-    if book is not None and source.instrument and source.instrument not in book.instruments:
-        yield CheckFault(
-            what=f"{what}: instrument",
-            problem=f"the plan has no instrument {source.instrument!r}",
-            remedy="load a plan file with it by `ingestd plan load`",
-        )
+        elif isinstance(source, LineSource) and shapes[form] not in ("", "frame"):
+            yield CheckFault(
+                what=what,
+                problem=f"form {form!r} is of shape {shapes[form]}",
+                remedy="a serial line needs a form of shape frame",
+            )
 
 
-def _check_port(line: LineSource) -> Iterator[CheckFault]:
-    """A device that is absent or may not be opened; network ports are tried when it starts."""
-    what = f"source {line.name}: port"
-    if "://" in line.port:
-        return
-    if not os.path.exists(line.port):  # noqa: PTH110 - a device's name, as it is configured
-        yield CheckFault(
-            what=what,
-            problem=f"{line.port} is not there",
-            remedy="plug it in, or name it as under /dev/serial/by-id",
-        )
-    elif not os.access(line.port, os.R_OK | os.W_OK):
-        yield CheckFault(
-            what=what,
-            problem=f"{line.port} may not be opened",
-            remedy="put the service's account into the device's group (often dialout)",
-        )
+def _check_overlaps(config: Config) -> Iterator[CheckFault]:
+    """The same file by two sources, the same device by two names."""
+    folders = [(f"source {one.name}", one.path, one.recursive) for one in config.folders]
+    if config.plan.folder is not None:
+        folders.append(("plan.folder", config.plan.folder, False))
+    for what, path, _ in folders:
+        inside = Path(os.path.realpath(path))
+        for other, above, is_recursive in folders:
+            outer = Path(os.path.realpath(above))
+            if other != what and (
+                (is_recursive and inside.is_relative_to(outer) and inside != outer)
+                or (inside == outer and what < other)
+            ):
+                yield CheckFault(
+                    what=f"{what}: path",
+                    problem=f"{path} is watched by {other}, too",
+                    remedy="every file would arrive twice: move it, or ignore it there",
+                )
+    devices: dict[str, str] = {}
+    for line in config.lines:
+        device = line.port if "://" in line.port else os.path.realpath(line.port)
+        if device in devices:
+            yield CheckFault(
+                what=f"source {line.name}: port",
+                problem=f"{line.port} is the same device as that of source {devices[device]}",
+                remedy="one source a device",
+            )
+        devices[device] = line.name
+
+
+def _check_instruments(config: Config, book: Book) -> Iterator[CheckFault]:
+    for source in config.source:
+        if source.instrument and source.instrument not in book.instruments:
+            yield CheckFault(
+                what=f"source {source.name}: instrument",
+                problem=f"the plan has no instrument {source.instrument!r}",
+                remedy="load a plan file with it by `ingestd plan load`",
+            )
+    for name, instrument in book.instruments.items():
+        try:
+            ZoneInfo(instrument.time_zone)
+        except (ZoneInfoNotFoundError, OSError, ValueError):
+            yield CheckFault(
+                what=f"instrument {name}",
+                problem=f"this machine knows no time zone {instrument.time_zone!r}",
+                remedy="install tzdata anew, or load the instrument with an IANA name",
+            )
