@@ -5,6 +5,7 @@ errors at a vanished or read-only file system are the same. Prints what was deli
 """
 
 import ctypes
+import hashlib
 import json
 import os
 import subprocess
@@ -15,6 +16,11 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+import structlog
+
+from ingestd import source_set
+from ingestd.config import load_config
+from ingestd.service import Service
 from ingestd.sources.arrivals import Arrival
 from ingestd.sources.folder import FolderSource
 from ingestd.sources.folder_settings import FolderSettings
@@ -66,6 +72,11 @@ class Share:
         self.logged.append((event, keys))
 
     warning = info
+
+    def note(self, _logger: object, _level: str, event: dict[str, Any]) -> Any:
+        """The same as a processor of structlog."""
+        self.logged.append((str(event.pop("event")), event))
+        raise structlog.DropEvent
 
     def attach(self, *options: str) -> None:
         """Mount the share."""
@@ -190,12 +201,50 @@ def full(share: Share) -> dict[str, Any]:
     sh("mount", "-o", "remount,size=1m", share.mount)
     with path.open("ab") as file:
         file.write(b"the rest\n")
-    whole = __import__("hashlib").sha256(path.read_bytes()).hexdigest()
+    whole = hashlib.sha256(path.read_bytes()).hexdigest()
     until(lambda: share.delivered[-1][1] == whole)
     return {"state": share.state()}
 
 
-SCENARIOS = (vanishes, empty, read_only, other_clock, replaced, full)
+def hangs(share: Share) -> dict[str, Any]:
+    """A share whose server answers nothing: every call on it waits. The service goes on."""
+    top = share.server.parent
+    for name in ("bench", "plan"):
+        (top / name).mkdir()
+    (top / "ingestd.toml").write_text(
+        '[site]\nname = "W"\ntime_zone = "Etc/UTC"\n'
+        '[[source]]\nname = "hung"\npath = "share"\nscan_s = 0.1\nbackend = "polling"\n'
+        '[[source]]\nname = "well"\npath = "bench"\nscan_s = 0.1\nbackend = "polling"\n'
+    )
+    # A file system of user space whose program never takes a request.
+    server = os.open("/dev/fuse", os.O_RDWR)
+    options = f"fd={server},rootmode=40000,user_id=0,group_id=0".encode()
+    libc = ctypes.CDLL(None, use_errno=True)
+    if libc.mount(b"none", os.fsencode(share.mount), b"fuse", 0, options):
+        raise OSError(ctypes.get_errno(), "mount of fuse")
+    source_set.HUNG_S = source_set.JOIN_S = 1.0
+    log = structlog.wrap_logger(None, processors=[share.note])
+    service = Service(load_config(top / "ingestd.toml"), log=log)
+    service.start()
+    thread = threading.Thread(target=service.supervise, daemon=True)
+    thread.start()
+    until(lambda: {one.name: one.state for one in service.vitals.states()}["hung"] == "degraded")
+    (top / "bench" / "day.csv").write_text("no form knows this\n")
+    until(lambda: "1 captures failed" in " ".join(service.vitals.health().reasons))
+    health = service.vitals.health()
+    is_working = service.vitals.is_making_progress(1.0)
+    detail = next(one.detail for one in service.vitals.states() if one.name == "hung")
+    begun = time.monotonic()
+    service.ask_stop()
+    thread.join(10)
+    service.stop()
+    took_s = time.monotonic() - begun
+    os.close(server)  # the share is given up: whoever waits gets an error
+    return {"live": health.live, "ready": health.ready, "reasons": health.reasons,
+            "is_working": is_working, "detail": detail, "stop_took_s": took_s}  # fmt: skip
+
+
+SCENARIOS = (vanishes, empty, read_only, other_clock, replaced, full, hangs)
 
 
 def main() -> None:
@@ -205,8 +254,9 @@ def main() -> None:
     share = Share(Path(folder), backend)
     scenario = next(one for one in SCENARIOS if one.__name__ == name)
     told = scenario(share)
-    share.source.stop()
-    share.source.join(10)
+    if scenario is not hangs:
+        share.source.stop()
+        share.source.join(10)
     events = [event for event, _ in share.logged]
     print(json.dumps({**told, "events": events}))
 

@@ -77,3 +77,12 @@ def test_share_mounted_over_the_folder_is_seen_and_the_one_below_again(
 
 def test_file_on_a_full_share_is_read_again_when_it_is_whole(tmp_path: Path) -> None:
     assert told("full", "polling", tmp_path)["state"] == "ok"
+
+
+def test_share_that_hangs_is_reported_and_holds_up_nothing_else(tmp_path: Path) -> None:
+    said = told("hangs", "polling", tmp_path)
+    assert (said["live"], said["ready"], said["is_working"]) == (True, True, True)
+    assert any("source hung is degraded" in reason for reason in said["reasons"])
+    assert "check the share" in said["detail"]
+    assert said["stop_took_s"] < 15
+    assert events.SOURCE_LEFT_HANGING in said["events"]
