@@ -77,13 +77,14 @@ class SourceSet:
             for name, settings in wanted.items()
             if name not in self._running
         }
-        for name in sorted(made, key=lambda name: name != PLAN_SOURCE):
-            source = made[name]
-            source.start()
+        if PLAN_SOURCE in made:
+            made[PLAN_SOURCE].start()
+            _let_plans_load(made[PLAN_SOURCE])
+        for name, source in made.items():
+            if name != PLAN_SOURCE:
+                source.start()
             self._running[name] = source
             self._settings[name] = wanted[name]
-            if name == PLAN_SOURCE:
-                _let_plans_load(source)
 
     def end(self, names: set[str]) -> None:
         """Stop these and wait until what they have taken is handed over.
