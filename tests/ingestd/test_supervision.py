@@ -83,10 +83,10 @@ def test_ready_is_said_when_sources_run_and_stopping_at_the_end(
     lab: Lab, manager: Manager
 ) -> None:
     with serving(lab) as service:
-        assert manager.count("READY=1") == 1
+        until(lambda: manager.count("READY=1") == 1)
         assert any(word.startswith("STATUS=watching 2 folders") for word in manager.words())
         assert all(source.status().is_alive for source in service.folders)
-    assert manager.count("STOPPING=1") == 1
+    until(lambda: manager.count("STOPPING=1") == 1)
 
 
 def test_pings_come_while_the_writer_works(lab: Lab, manager: Manager) -> None:
@@ -162,6 +162,7 @@ def test_reload_takes_a_new_folder_and_keeps_the_others_running(
             lab,
             lambda text: text + '\n[[source]]\nname = "p2"\npath = "second"\ninstrument = "P1"\n',
         )
+        until(lambda: manager.count("READY=1") == 1)
         manager.forget()
         service.ask_reload()
         until(lambda: said(lab, events.CONFIGURATION_RELOADED))
@@ -198,6 +199,7 @@ def test_bad_configuration_is_refused_and_the_old_one_goes_on(
     lab.load("sheet.csv", SHEET)
     with serving(lab) as service:
         running = list(service.folders)
+        until(lambda: manager.count("READY=1") == 1)
         manager.forget()
         configure(lab, BAD[fault])
         service.ask_reload()
