@@ -1,6 +1,9 @@
-"""README.md says what the program does: its path is walked, its table is the program's."""
+"""README.md and DEVELOPERS.md say what the program does: path and tables are tried."""
 
+import ast
+import importlib
 import os
+import pkgutil
 import re
 import shutil
 import subprocess
@@ -9,12 +12,25 @@ from pathlib import Path
 
 import pytest
 
-import ingestd.errors
+import ingestd
+from ingestd import events
 from ingestd.cli import _COMMANDS
+from ingestd.errors import IngestError
 from ingestd.plan.columns import describe_columns
+from tests.configuration_keys import configuration_keys
 
 ROOT = Path(__file__).parent.parent
 README = (ROOT / "README.md").read_text(encoding="utf-8")
+DEVELOPERS = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+SAMPLE = (ROOT / "systemd" / "ingestd.toml").read_text(encoding="utf-8")
+
+
+def _table(text: str, name: str) -> list[list[str]]:
+    """Cells of the rows between two marks, without the heading."""
+    shown = re.search(rf"<!-- {name}: begin -->\n(.*?)<!-- {name}: end -->", text, flags=re.DOTALL)
+    assert shown is not None
+    rows = [line.strip("|").split("|") for line in shown[1].strip().splitlines()]
+    return [[cell.strip() for cell in row] for row in rows[2:]]
 
 
 def test_bench_sheet_columns_in_readme_are_those_of_the_program() -> None:
@@ -31,16 +47,60 @@ def test_every_command_is_in_the_readme(command: str) -> None:
 
 
 def _error_classes() -> list[str]:
-    return [
-        name
-        for name, kind in vars(ingestd.errors).items()
-        if isinstance(kind, type) and issubclass(kind, Exception) and name != "IngestError"
+    """Every error of ours, wherever it is defined."""
+    for module in pkgutil.walk_packages(ingestd.__path__, "ingestd."):
+        if not module.name.endswith("__main__"):
+            importlib.import_module(module.name)
+
+    def below(kind: type[IngestError]) -> list[str]:
+        return [name for one in kind.__subclasses__() for name in (one.__name__, *below(one))]
+
+    return below(IngestError)
+
+
+def test_every_error_is_in_the_readme_with_what_it_wants() -> None:
+    names = _error_classes()
+    assert len(names) >= 12
+    assert [name for name in names if f"`{name}`" not in README] == []
+
+
+def test_every_key_of_the_configuration_is_in_the_readme_with_its_default() -> None:
+    shown = {row[0].strip("`"): row[1].strip("`") for row in _table(README, "keys")}
+    assert shown == configuration_keys()
+    assert all(row[2] for row in _table(README, "keys")), "each says what it means"
+
+
+def test_every_key_of_the_configuration_is_in_the_sample() -> None:
+    names = {key.rpartition(".")[2] for key in configuration_keys()}
+    written = set(re.findall(r"^(?:# )?(\w+) = ", SAMPLE, flags=re.MULTILINE))
+    assert names - written == set()
+
+
+EVENTS = {name: value for name, value in vars(events).items() if name.isupper()}
+
+
+def test_every_event_is_in_the_developers_table_and_no_other() -> None:
+    shown = [
+        name for row in _table(DEVELOPERS, "events") for name in re.findall(r"`(\w+)`", row[0])
     ]
+    assert sorted(shown) == sorted(EVENTS.values())
 
 
-@pytest.mark.parametrize("name", _error_classes())
-def test_every_error_is_in_the_readme_with_what_it_wants(name: str) -> None:
-    assert f"`{name}`" in README
+def test_every_event_is_used_and_nothing_else_is_logged() -> None:
+    """A name of its own in a log call would be in no table; one never used says what is not."""
+    used = set()
+    for path in sorted((ROOT / "ingestd").rglob("*.py")):
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.Attribute) and ast.unparse(node.value) == "events":
+                used.add(node.attr)
+            if (
+                isinstance(node, ast.Call)
+                and isinstance(node.func, ast.Attribute)
+                and node.func.attr in ("info", "warning", "error", "debug", "exception")
+                and ast.unparse(node.func.value).rpartition(".")[2] in ("log", "_log")
+            ):
+                assert not isinstance(node.args[0], ast.Constant), f"{path}:{node.lineno}"
+    assert EVENTS.keys() - used == set()
 
 
 def _five_minutes() -> list[str]:
