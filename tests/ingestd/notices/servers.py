@@ -72,6 +72,7 @@ def mail_server(
         }
     listener = socket.create_server(("127.0.0.1", 0))
     loop = asyncio.new_event_loop()
+    is_serving = threading.Event()
 
     def serve() -> None:
         asyncio.set_event_loop(loop)
@@ -82,6 +83,7 @@ def mail_server(
                 ssl=tls if implicit else None,
             )
         )
+        loop.call_soon(is_serving.set)
         loop.run_forever()
         server.close()
         for task in asyncio.all_tasks(loop):
@@ -92,6 +94,7 @@ def mail_server(
     thread = threading.Thread(target=serve, daemon=True)
     thread.start()
     try:
+        assert is_serving.wait(10)
         yield listener.getsockname()[1]
     finally:
         loop.call_soon_threadsafe(loop.stop)
