@@ -6,7 +6,6 @@ It answers also while the writer is stuck or the ledger is full: that is when it
 import json
 import threading
 from collections.abc import Callable
-from dataclasses import asdict, dataclass
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from socket import AF_INET, AF_INET6
 from typing import Any
@@ -14,25 +13,11 @@ from typing import Any
 from ingestd.errors import ConfigError
 from ingestd.metrics import CONTENT_TYPE
 from ingestd.service_sections import host_and_port
+from ingestd.vitals import Health
 
 PATIENCE_S = 5.0  # for a client that does not say what it wants
 MOST_AT_ONCE = 8
 _NAMES = ("127.0.0.1", "localhost", "::1")
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Health:
-    """How the service is.
-
-    Attributes:
-        live: writer and sources make progress; if not, it is to be restarted.
-        ready: what arrives is taken in.
-        reasons: everything that needs a hand, also where it is ready; a sentence each.
-    """
-
-    live: bool
-    ready: bool
-    reasons: tuple[str, ...]
 
 
 class MonitoringDoor:
@@ -131,7 +116,7 @@ class _Request(BaseHTTPRequestHandler):
             )
         elif self.path == "/health":
             health = self.server.health()
-            body = json.dumps(asdict(health), ensure_ascii=False).encode()
+            body = json.dumps(health._asdict(), ensure_ascii=False).encode()
             is_well = health.live and health.ready
             self._answer(200 if is_well else 503, "application/json", body)
         elif self.path == "/metrics":

@@ -262,12 +262,12 @@ class Service:
             if self.vitals.failure is not None:
                 return False  # the writer has stopped, and so does the service
             self.vitals.refused = str(error)
-            self.vitals.figures.count_reload(is_taken=False)
+            self.vitals.count_reload(is_taken=False)
             self.log.error(events.CONFIGURATION_REFUSED, problem=self.vitals.refused)  # noqa: TRY400 - no bug, no trace
             is_taken = False
         else:
             self.vitals.refused = ""
-            self.vitals.figures.count_reload(is_taken=True)
+            self.vitals.count_reload(is_taken=True)
             self.log.info(events.CONFIGURATION_RELOADED, **exchanged)
             is_taken = True
         self._status = self.vitals.describe()
@@ -326,7 +326,7 @@ class Service:
             self.config,
             clock=self.clock,
             log=self.log,
-            count=self.vitals.figures.count_capture,
+            count=self.vitals.count_capture,
         )
 
     def _start_couriers(self) -> None:
@@ -393,7 +393,7 @@ class Service:
         return done
 
     def _observe(self, kind: str, seen_at: datetime) -> None:
-        self.vitals.figures.observe_arrival(kind, (utc_now() - seen_at).total_seconds())
+        self.vitals.observe_arrival(kind, (utc_now() - seen_at).total_seconds())
 
     def _ask_writer(self, job: Callable[[Pipeline], bool]) -> bool:
         try:

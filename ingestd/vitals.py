@@ -3,18 +3,34 @@
 from collections.abc import Callable
 from dataclasses import replace
 from datetime import datetime
-from typing import Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 from ingestd import events
 from ingestd.config import Config
 from ingestd.errors import ConfigError, IngestError
 from ingestd.ledger.source_states import SourceState
 from ingestd.ledger.store import Ledger
-from ingestd.metrics import ServiceFigures, render_metrics
-from ingestd.monitoring import Health, MonitoringDoor
 from ingestd.source_set import SourceSet
 from ingestd.standing import Standing, standing
 from ingestd.writer import Writer
+
+if TYPE_CHECKING:
+    from ingestd.metrics import ServiceFigures
+    from ingestd.monitoring import MonitoringDoor
+
+
+class Health(NamedTuple):
+    """How the service is.
+
+    Attributes:
+        live: writer and sources make progress; if not, it is to be restarted.
+        ready: what arrives is taken in.
+        reasons: everything that needs a hand, also where it is ready; a sentence each.
+    """
+
+    live: bool
+    ready: bool
+    reasons: tuple[str, ...]
 
 
 class Vitals:
@@ -47,7 +63,7 @@ class Vitals:
         stuck_s: float,
     ) -> None:
         self.config = config
-        self.figures = ServiceFigures()
+        self._figures: ServiceFigures | None = None  # counted where somebody may ask for them
         self.is_ready = False
         self.is_full = False
         self.refused = ""
@@ -61,6 +77,21 @@ class Vitals:
         self._stuck_s = stuck_s
         self._is_stuck = False
         self._door: MonitoringDoor | None = None
+
+    def count_capture(self, source: str, readings: int, faults: int) -> None:
+        """One reading of a capture has ended."""
+        if self._figures is not None:
+            self._figures.count_capture(source, readings, faults)
+
+    def observe_arrival(self, kind: str, seconds: float) -> None:
+        """An arrival of a folder or line was committed, so long after it was seen."""
+        if self._figures is not None:
+            self._figures.observe_arrival(kind, seconds)
+
+    def count_reload(self, *, is_taken: bool) -> None:
+        """The configuration was read again."""
+        if self._figures is not None:
+            self._figures.count_reload(is_taken=is_taken)
 
     @property
     def port(self) -> int | None:
@@ -126,11 +157,14 @@ class Vitals:
         Raises:
             IngestError: the ledger cannot be read.
         """
-        self.figures.set_writer(self._writer.waiting, self._writer.busy_s)
-        for line in self._sources.lines:
-            status = line.status()
-            self.figures.set_line(status.name, status.bytes_waiting)
-        return render_metrics(self._standing(), self.figures)
+        from ingestd.metrics import render_metrics  # noqa: PLC0415 - as in open_door
+
+        if self._figures is not None:
+            self._figures.set_writer(self._writer.waiting, self._writer.busy_s)
+            for line in self._sources.lines:
+                status = line.status()
+                self._figures.set_line(status.name, status.bytes_waiting)
+        return render_metrics(self._standing(), self._figures)
 
     def open_door(self) -> None:
         """Serve both where the configuration says.
@@ -139,6 +173,11 @@ class Vitals:
             ConfigError: the address is taken.
         """
         if self.config.service.metrics:
+            # Figures and HTTP cost megabytes, which a service that nobody asks does not need.
+            from ingestd.metrics import ServiceFigures  # noqa: PLC0415 - as said
+            from ingestd.monitoring import MonitoringDoor  # noqa: PLC0415 - as said
+
+            self._figures = self._figures or ServiceFigures()
             self._door = MonitoringDoor(
                 self.config.service.metrics, health=self.health, metrics=self.metrics
             )

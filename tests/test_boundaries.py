@@ -39,7 +39,6 @@ LAYERS = (
         "proving",
         "metrics",
         "machine",
-        "monitoring",
     ),
     ("pipeline",),
     (
@@ -52,7 +51,7 @@ LAYERS = (
         "notices",
         "installing",
     ),
-    ("service", "source_set", "vitals", "signing"),
+    ("service", "source_set", "vitals", "signing", "monitoring"),
     ("demo", "web"),
     ("commands",),
     ("cli",),

@@ -13,37 +13,16 @@ from datetime import datetime
 from email.message import EmailMessage
 from email.utils import format_datetime
 from pathlib import Path
-from typing import Protocol
 from urllib.parse import urlsplit
 
 from ingestd import __version__
+from ingestd.notices.channel import MaybeTaken, NotTaken
 from ingestd.notices.letter import Letter
 from ingestd.service_sections import HookChannel, MailChannel
 
 TIMEOUT_S = 20.0
 CREDENTIALS = "CREDENTIALS_DIRECTORY"  # set by systemd for a unit with LoadCredential=
 SECRET_PREFIX = "whsec_"  # noqa: S105 - marks a secret whose key is base64, and is none
-
-
-class NotTaken(Exception):
-    """The notice did not go out for certain; it may be tried again."""
-
-
-class MaybeTaken(Exception):
-    """The answer was lost: it may have gone out, and is not tried again."""
-
-
-class Channel(Protocol):
-    """One way to tell somebody."""
-
-    name: str
-
-    def send(self, letter: Letter) -> None:
-        """Send it.
-
-        Raises:
-            NotTaken, MaybeTaken: with what the other side said.
-        """
 
 
 def read_secret(path: Path | None, credential: str) -> str:

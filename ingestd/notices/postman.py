@@ -28,7 +28,7 @@ from ingestd.ledger.notices import (
     unsure_matters,
 )
 from ingestd.ledger.store import Ledger
-from ingestd.notices.channels import Channel, Hook, Mail, MaybeTaken, NotTaken
+from ingestd.notices.channel import Channel, MaybeTaken, NotTaken
 from ingestd.notices.letter import Letter, write_letter
 from ingestd.notices.matters import Matter, find_matters
 from ingestd.service_sections import NoticesSection, quiet_span
@@ -46,6 +46,11 @@ Own = Callable[[], Sequence[tuple[str, str]]]
 
 def make_channels(settings: NoticesSection, *, now: Callable[[], datetime]) -> list[Channel]:
     """The ways that a configuration names."""
+    if settings.mail is None and settings.webhook is None:
+        return []
+    # Mail and HTTP cost megabytes, which a service that tells nobody does not need.
+    from ingestd.notices.channels import Hook, Mail  # noqa: PLC0415 - as said
+
     found: list[Channel] = []
     if settings.mail is not None:
         found.append(Mail(settings.mail))

@@ -9,7 +9,7 @@ from typing import Any
 
 from ingestd import events
 from ingestd.config import Config
-from ingestd.notices.channels import Channel, MaybeTaken, NotTaken
+from ingestd.notices.channel import Channel, MaybeTaken, NotTaken
 from ingestd.notices.letter import write_letter
 from ingestd.notices.matters import Matter, printable
 from ingestd.notices.postman import make_channels

@@ -10,7 +10,8 @@ from pathlib import Path
 
 import pytest
 
-from ingestd.notices.channels import Hook, Mail, MaybeTaken, NotTaken, sign
+from ingestd.notices.channel import MaybeTaken, NotTaken
+from ingestd.notices.channels import Hook, Mail, sign
 from ingestd.notices.letter import Letter, write_letter
 from ingestd.notices.matters import Matter
 from ingestd.service_sections import HookChannel, MailChannel

@@ -9,7 +9,7 @@ import pytest
 from ingestd import events
 from ingestd.ledger.connection import Connection
 from ingestd.ledger.notices import mark_telling, unsure_matters
-from ingestd.notices.channels import MaybeTaken, NotTaken
+from ingestd.notices.channel import MaybeTaken, NotTaken
 from ingestd.notices.letter import Letter
 from ingestd.notices.matters import find_matters
 from ingestd.notices.postman import FORGET, Postman, is_quiet

@@ -5,7 +5,7 @@ from datetime import UTC, datetime, timedelta
 import pytest
 
 from ingestd import events
-from ingestd.notices.channels import NotTaken
+from ingestd.notices.channel import NotTaken
 from ingestd.notices.unit_failure import AGAIN, failure_of, tell_failure
 from tests.conftest import Lab
 from tests.ingestd.notices.test_postman import Box
