@@ -1,5 +1,7 @@
 """How a running service is: for the watchdog, the service manager, /health and /metrics."""
 
+import threading
+import time
 from collections.abc import Callable
 from dataclasses import replace
 from datetime import datetime
@@ -17,6 +19,8 @@ from ingestd.writer import Writer
 if TYPE_CHECKING:
     from ingestd.metrics import ServiceFigures
     from ingestd.monitoring import MonitoringDoor
+
+STANDING_S = 2.0  # asking often must not weigh on the service
 
 
 class Health(NamedTuple):
@@ -77,6 +81,8 @@ class Vitals:
         self._stuck_s = stuck_s
         self._is_stuck = False
         self._door: MonitoringDoor | None = None
+        self._counting = threading.Lock()
+        self._counted: tuple[float, Standing] | None = None
 
     def count_capture(self, source: str, readings: int, faults: int) -> None:
         """One reading of a capture has ended."""
@@ -235,8 +241,14 @@ class Vitals:
         ]
 
     def _standing(self) -> Standing:
-        ledger = Ledger.open_readonly(self.config.ledger.path)
-        try:
-            return standing(ledger.conn, self.config, now=self._clock())
-        finally:
-            ledger.close()
+        """What stands and waits, counted anew at most every STANDING_S seconds."""
+        tick = time.monotonic()
+        with self._counting:
+            if self._counted is None or tick - self._counted[0] > STANDING_S:
+                ledger = Ledger.open_readonly(self.config.ledger.path)
+                try:
+                    now = standing(ledger.conn, self.config, now=self._clock())
+                finally:
+                    ledger.close()
+                self._counted = (tick, now)
+            return self._counted[1]
