@@ -10,8 +10,10 @@ import os
 import re
 import shutil
 import signal
+import socket
 import subprocess
 import sys
+import urllib.request
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
@@ -182,3 +184,37 @@ def test_service_works_within_the_system_calls_its_unit_leaves(
     assert {"openat", "inotify_add_watch", "ioctl", "sendto"} <= called, "it did its work"
     assert called & {"fsync", "fdatasync"}, "it made something durable"
     assert called - allowed <= LIVED_WITHOUT
+
+
+def test_page_works_without_memory_that_is_both_writable_and_code(lab: Lab) -> None:
+    with socket.create_server(("127.0.0.1", 0)) as free:
+        port = free.getsockname()[1]
+    path = lab.folder / "ingestd.toml"
+    path.write_text(path.read_text() + f"\n[web]\nport = {port}\n")
+    hash_it = "from ingestd.web.passwords import hash_password as h; assert h('a long password')"
+    subprocess.run(
+        [sys.executable, "-c", hash_it],
+        preexec_fn=refuse_writable_code,
+        check=True,
+    )
+    with (lab.folder / "page.log").open("w") as log:
+        process = subprocess.Popen(
+            [sys.executable, "-m", "ingestd", "--config", path, "web"],
+            preexec_fn=refuse_writable_code,  # noqa: PLW1509 - as above
+            stderr=log,
+        )
+        try:
+            until(lambda: answers(port), 60)
+            process.terminate()
+            assert process.wait(30) == 0
+        finally:
+            process.kill()
+            process.wait()
+
+
+def answers(port: int) -> bool:
+    try:
+        with urllib.request.urlopen(f"http://127.0.0.1:{port}/health", timeout=10) as answer:
+            return bool(answer.status == 200)
+    except OSError:
+        return False
