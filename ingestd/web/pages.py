@@ -193,6 +193,7 @@ def page(
             "title": title,
             "counts": counts,
             "told": [] if live else messages.take(visitor.session),
+            "is_answer": request.method != "GET",  # to a form: it cannot be asked for again
             "address": request.url.path + (f"?{request.url.query}" if request.url.query else ""),
             **context,
         },

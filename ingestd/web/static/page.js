@@ -78,6 +78,7 @@
   let missed = false, busy = false, again = false;
   async function renew() {
     if (!document.querySelector("main [data-live]")) return;
+    if ("answer" in document.body.dataset) return; // the answer to a form stays as it was given
     if (busy) { again = true; return; }
     busy = true; again = false; missed = false;
     const begun = performance.now();
