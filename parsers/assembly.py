@@ -1,8 +1,10 @@
 """The texts of one row, block or frame become one Reading, or the faults that prevent it."""
 
 from collections.abc import Callable, Mapping
+from dataclasses import dataclass
 from datetime import date, datetime, time
 from decimal import Decimal
+from functools import lru_cache
 from typing import Any, Final, NamedTuple
 
 from parsers.cells import (
@@ -10,17 +12,20 @@ from parsers.cells import (
     CellError,
     Measured,
     NumberGrammar,
+    Reader,
     compile_readers,
     shown,
     split_unit,
     trimmed,
     unit_reader,
 )
-from parsers.forms import Form
+from parsers.forms import FieldRules, Form
 from parsers.readings import Fault, Reading, Span
 from parsers.units import Unit
 
 _KEPT: Final = 4096  # texts of one field whose meaning is remembered; then begun anew
+_FORMS: Final = 64  # forms whose readers are kept compiled
+_UNREAD: Final = object()
 
 
 class Found(NamedTuple):
@@ -30,48 +35,113 @@ class Found(NamedTuple):
     span: Span | None = None
 
 
+class Piece(NamedTuple):
+    """A field and its characters, `start` to `end`, in the text of the place that holds it."""
+
+    name: str
+    start: int
+    end: int
+
+
+@dataclass(frozen=True, slots=True)
+class _Compiled:
+    """What a form says about its fields, worked out once.
+
+    Attributes:
+        readers: for each field the function that reads its text.
+        supplied: constants, which stand in every reading.
+        defaults: texts for fields that have none.
+        wanted: fields that must have a text.
+        edged: rules of the fields that need more than blanks stripped.
+        number: how numbers with a unit behind them are written, None where there are none.
+    """
+
+    readers: Mapping[str, Reader]
+    supplied: Mapping[str, Found]
+    defaults: Mapping[str, Found]
+    wanted: tuple[str, ...]
+    edged: Mapping[str, FieldRules]
+    number: NumberGrammar | None
+
+
+class _Same:
+    """A form as a key of its own: the very object, whatever it says."""
+
+    __slots__ = ("form",)
+
+    def __init__(self, form: Form) -> None:
+        self.form = form
+
+    def __hash__(self) -> int:
+        return id(self.form)
+
+    def __eq__(self, other: object) -> bool:
+        return isinstance(other, _Same) and self.form is other.form
+
+
+@lru_cache(maxsize=_FORMS)
+def _compiled(same: _Same) -> _Compiled:
+    form = same.form
+    fields = form.fields
+    value = fields.get("value")
+    return _Compiled(
+        readers={"unit": unit_reader(form), "method": str, **compile_readers(form)},
+        supplied={
+            name: Found(rules.constant)
+            for name, rules in fields.items()
+            if rules.constant is not None
+        },
+        defaults={
+            name: Found(rules.default)
+            for name, rules in fields.items()
+            if rules.default is not None
+        },
+        wanted=tuple(
+            name
+            for name, rules in fields.items()
+            if rules.required == "value" and rules.constant is None and rules.default is None
+        ),
+        edged={
+            name: rules
+            for name, rules in fields.items()
+            if rules.prefix or rules.suffix or rules.unit_follows
+        },
+        number=NumberGrammar.of(form, value) if value and value.unit_follows else None,
+    )
+
+
 class Assembler:
     """What a form says about its fields, ready to be applied to row after row."""
 
     def __init__(self, form: Form) -> None:
         self.form = form
-        self._readers = compile_readers(form)
-        self._readers.setdefault("unit", unit_reader(form))
-        self._readers.setdefault("method", str)
+        compiled = _compiled(_Same(form))
+        self._readers = compiled.readers
+        self._supplied = compiled.supplied
+        self._defaults = compiled.defaults
+        self._wanted = compiled.wanted
+        self._edged = compiled.edged
+        self._number = compiled.number
         self._kept: dict[str, dict[str, object]] = {name: {} for name in self._readers}
-        self._supplied = {
-            name: Found(rules.constant)
-            for name, rules in form.fields.items()
-            if rules.constant is not None
-        }
-        self._defaults = {
-            name: Found(rules.default)
-            for name, rules in form.fields.items()
-            if rules.default is not None
-        }
-        self._wanted = [
-            name
-            for name, rules in form.fields.items()
-            if rules.required == "value" and rules.constant is None and rules.default is None
-        ]
-        value = form.fields.get("value")
-        self._number = NumberGrammar.of(form, value) if value and value.unit_follows else None
+        self._dilution_applied, self._identity = form.dilution_applied, form.identity
+        self._sequenced = form.sequenced
 
-    def divide(self, name: str, text: str, place: Callable[[int, int], Span]) -> dict[str, Found]:
+    def divide(self, name: str, text: str) -> tuple[Piece, ...]:
         """The fields that the text of one place holds: its own, and perhaps a unit.
 
         Args:
             name: the field that the place belongs to.
             text: its characters, with the blanks around them.
-            place: gives the bytes from one character of `text` to another.
 
         Raises:
             CellError: a declared prefix or suffix is missing.
         """
         start, end = trimmed(text)
-        rules = self.form.fields[name]
         if start == end:
-            return {}
+            return ()
+        if name not in self._edged:
+            return (Piece(name, start, end),)
+        rules = self._edged[name]
         if rules.prefix:
             start += len(_edge(rules.prefix, text[start:end].startswith, "begins"))
         if rules.suffix:
@@ -79,15 +149,17 @@ class Assembler:
         inner, outer = trimmed(text[start:end])
         start, end = start + inner, start + outer
         if start == end:
-            return {}
+            return ()
         if name != "value" or self._number is None:
-            return {name: Found(text[start:end], place(start, end))}
+            return (Piece(name, start, end),)
         middle = start + split_unit(self._number, rules, text[start:end])
-        parts = {name: Found(text[start:middle], place(start, middle))}
         unit_start = middle + len(text[middle:end]) - len(text[middle:end].lstrip(BLANKS))
-        if unit_start < end:
-            parts["unit"] = Found(text[unit_start:end], place(unit_start, end))
-        return parts
+        own = Piece(name, start, middle)
+        return (own, Piece("unit", unit_start, end)) if unit_start < end else (own,)
+
+    def reader(self, name: str) -> Reader:
+        """The function that reads the text of one field, remembering nothing."""
+        return self._readers[name]
 
     def read(self, name: str, text: str) -> object:
         """What the text of one field means.
@@ -96,12 +168,12 @@ class Assembler:
             CellError: it does not match the field's declaration.
         """
         kept = self._kept[name]
-        if text in kept:
-            return kept[text]
-        meaning = self._readers[name](text)
-        if len(kept) >= _KEPT:
-            kept.clear()
-        kept[text] = meaning
+        meaning = kept.get(text, _UNREAD)
+        if meaning is _UNREAD:
+            meaning = self._readers[name](text)
+            if len(kept) >= _KEPT:
+                kept.clear()
+            kept[text] = meaning
         return meaning
 
     def assemble(
@@ -172,7 +244,6 @@ class Assembler:
     def _reading(
         self, fields: Mapping[str, Found], meant: Mapping[str, Any], span: Span, line: int
     ) -> Reading:
-        form = self.form
         measured: Measured = meant.get("value") or Measured(None)
         unit: Unit | None = meant.get("unit")
         return Reading(
@@ -185,9 +256,11 @@ class Assembler:
             measured_at=moment(meant.get("datetime"), meant.get("date"), meant.get("time")),
             absorbance=certain(meant.get("absorbance")),
             dilution=meant.get("dilution"),
-            dilution_applied=form.dilution_applied,
-            identity=tuple(fields[name].text if name in fields else "" for name in form.identity),
-            sequenced=form.sequenced,
+            dilution_applied=self._dilution_applied,
+            identity=tuple(
+                [fields[name].text if name in fields else "" for name in self._identity]
+            ),
+            sequenced=self._sequenced,
             fields={name: text for name, (text, _) in fields.items()},
             spans={name: where for name, (_, where) in fields.items() if where is not None},
             span=span,

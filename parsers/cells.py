@@ -9,7 +9,7 @@ import re
 from collections.abc import Callable, Mapping
 from datetime import date, datetime, time
 from decimal import Context, Decimal, Inexact
-from functools import partial
+from functools import lru_cache, partial
 from typing import Final, NamedTuple
 
 from parsers.errors import FOUND_LIMIT
@@ -55,7 +55,10 @@ def shown(text: str) -> str:
 
 def trimmed(text: str) -> tuple[int, int]:
     """First and behind-last index of `text` without the blanks around it."""
-    start = len(text) - len(text.lstrip(BLANKS))
+    end = len(text)
+    if end and text[0] not in BLANKS and text[-1] not in BLANKS:
+        return 0, end
+    start = end - len(text.lstrip(BLANKS))
     return start, max(start, len(text.rstrip(BLANKS)))
 
 
@@ -304,6 +307,7 @@ class Halves(NamedTuple):
     length: int
 
 
+@lru_cache(maxsize=256)
 def halves(pattern: str) -> Halves | None:
     """The halves of a datetime pattern; None where they mix or their lengths vary.
 

@@ -5,16 +5,16 @@ more than the fields' own readers. The first row that is not plain, or in which 
 fit, ends the run; `parsers.table` reads that one with all its care and says what is wrong. Both
 ways give equal readings (tests/parsers/test_columns.py).
 
-Two tricks pay for themselves a million times over: the meaning of a text already seen is looked
-up, and a Reading is filled through a twin class without the guard of a frozen dataclass.
+Three tricks pay for themselves a million times over: the meaning of a text already seen is
+looked up, blanks are stripped only from runs that have any, and a Reading is filled through a
+twin class without the guard of a frozen dataclass.
 """
 
 import re
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from datetime import datetime
-from functools import partial
+from datetime import datetime, time, timedelta
 from itertools import repeat
-from operator import itemgetter
+from operator import add, itemgetter
 from typing import Any, Final, NamedTuple
 
 from parsers.assembly import Assembler, Found, certain
@@ -31,6 +31,7 @@ _KEPT: Final = (
 _SHORTEST: Final = 16  # rows tried first; doubled while they stay plain
 _LONGEST: Final = 512
 _BAD: Final = object()
+_AS_ZERO: Final = str.maketrans("123456789", "000000000")
 
 
 class Run(NamedTuple):
@@ -84,7 +85,7 @@ class _Moments:
         self._cut = cut
         self._whole = whole
         self._days = _Meanings(self._read_day, _BAD, has_blanks=False)
-        self._clocks = _Meanings(cut.time.read, _BAD, has_blanks=False)
+        self._clocks = _Meanings(self._read_clock, _BAD, has_blanks=False)
 
     def of(self, column: Sequence[str]) -> Meant:
         """The meaning of each cell."""
@@ -94,14 +95,47 @@ class _Moments:
             days, good_days = self._days.of([text[:behind] for text in column])
             clocks, good_clocks = self._clocks.of([text[behind:] for text in column])
             if good_days == good_clocks == count:
-                return list(map(datetime.combine, days, clocks)), count
+                return list(map(add, days, clocks)), count
         return self._whole.of(column)
 
     def _read_day(self, text: str) -> Any:
-        """The date in a text that ends with what stands between date and time."""
+        """Midnight of the date in a text that ends with what stands before the time."""
         if not text.endswith(self._cut.between):
             return _BAD
-        return self._cut.date.read(text[: self._cut.date_length])
+        day: Any = self._cut.date.read(text[: self._cut.date_length])
+        return datetime.combine(day, time.min)
+
+    def _read_clock(self, text: str) -> timedelta:
+        """Time since midnight: a sum of the two is quicker than their combination."""
+        clock: Any = self._cut.time.read(text)
+        return timedelta(hours=clock.hour, minutes=clock.minute, seconds=clock.second)
+
+
+class _IsoMoments:
+    """Texts of a datetime column written as ISO 8601 writes them, read by the standard library.
+
+    It would also take other spellings of the standard; therefore every text is first shown to
+    have digits and marks exactly where the pattern has them.
+    """
+
+    def __init__(self, pattern: str, others: Callable[[Sequence[str]], Meant]) -> None:
+        self._shape = re.sub("[YMDhms]", "0", pattern)
+        self._others = others
+
+    @staticmethod
+    def reads(pattern: str) -> bool:
+        """The pattern is one of ISO 8601 with all its marks."""
+        return re.fullmatch("YYYY-MM-DD[ T]hh:mm(:ss)?", pattern) is not None
+
+    def of(self, column: Sequence[str]) -> Meant:
+        """The meaning of each cell."""
+        count = len(column)
+        if "\n".join(column).translate(_AS_ZERO) == "\n".join([self._shape] * count):
+            try:
+                return list(map(datetime.fromisoformat, column)), count
+            except ValueError:  # no such day or time: the other way says which
+                pass
+        return self._others(column)
 
 
 class _Column(NamedTuple):
@@ -111,9 +145,8 @@ class _Column(NamedTuple):
     is_required: bool
 
 
-# Classes of the same slots without the guard: filled, then turned into the guarded one.
+# A class of the same slots without the guard: filled, then turned into the guarded one.
 _OpenReading: Any = type("_OpenReading", (), {"__slots__": Reading.__slots__})
-_OpenSpan: Any = type("_OpenSpan", (), {"__slots__": Span.__slots__})
 
 
 class ColumnReader:
@@ -131,11 +164,12 @@ class ColumnReader:
         self._form = form
         self._columns = columns
         self._meant = {
-            name: _read(assembler, name, found.text) for name, found in supplied.items()
+            name: _reader(assembler, name)(found.text) for name, found in supplied.items()
         }
         self._supplied = supplied
         self._places = places
         self._cells = cells
+        self._step = _SHORTEST
         table = form.table
         self._quote = table.quote if table else ""
         patterns = [*table.ignore, *([table.end] if table.end else [])] if table else []
@@ -197,23 +231,20 @@ class ColumnReader:
         readings: list[Reading] = []
         start, count = at, len(lines.texts)
         count = min(count, at + self._form.limits.rows - rows_before)
-        step = _SHORTEST
         while at < count:
-            until = min(at + step, count)
-            rows = self._plain(lines.texts[at:until])
+            until = min(at + self._step, count)
+            rows = self._plain(lines.texts[at:until], is_printable=lines.is_printable)
             wanted = until - at
-            if rows:
-                made = self._readings(rows, lines, at)
-                readings += made
-                at += len(made)
-                if len(made) < wanted:
-                    break
-            else:
+            made = self._readings(rows, lines, at) if rows else []
+            readings += made
+            at += len(made)
+            if len(made) < wanted:
+                self._step = _SHORTEST
                 break
-            step = min(2 * step, _LONGEST)
+            self._step = min(2 * self._step, _LONGEST)
         return Run(readings, at - start, at)
 
-    def _plain(self, texts: list[str]) -> list[list[str]]:
+    def _plain(self, texts: list[str], *, is_printable: bool) -> list[list[str]]:
         """The cells of the lines up to the first that is not plain."""
         delimiter, quote, limit = (
             self._places.delimiter,
@@ -223,7 +254,10 @@ class ColumnReader:
         rows = [text.split(delimiter) for text in texts]
         if (
             set(map(len, rows)) == {self._cells}
-            and all(map(str.isprintable, texts if delimiter != "\t" else map("".join, rows)))
+            and (
+                is_printable
+                or all(map(str.isprintable, texts if delimiter != "\t" else map("".join, rows)))
+            )
             and max(map(len, texts)) <= limit
             and not self._is_special
             and not (quote and quote in "".join(texts))
@@ -251,9 +285,12 @@ class ColumnReader:
         printed: dict[str, Iterable[str]] = {
             name: repeat(found.text, count) for name, found in self._supplied.items()
         }
+        is_bare = not _has_blanks(lines.texts[at : at + count], self._places.delimiter)
         for name, cell, meanings, is_required in self._columns:
             column = cells[cell]
-            texts = list(map(str.strip, column)) if name in self._printed else []
+            texts: Sequence[str] = ()
+            if name in self._printed:
+                texts = column if is_bare else list(map(str.strip, column))
             printed[name] = texts
             if meanings is None:
                 if "" in texts:
@@ -285,6 +322,7 @@ class ColumnReader:
     ) -> list[Reading]:
         nothing = repeat(None)
         places = self._places
+        new = object.__new__
         applied, sequenced = self._form.dilution_applied, self._form.sequenced
         made = []
         for (  # the texts come first: they end the run before a text that does not fit is met
@@ -298,7 +336,7 @@ class ColumnReader:
             dilution,
             identity,
             start,
-            end,
+            span,
             number,
         ) in zip(
             lines.texts[at : at + count],
@@ -311,14 +349,10 @@ class ColumnReader:
             meant.get("dilution", nothing),
             identities,
             lines.starts[at : at + count],
-            lines.ends[at : at + count],
+            map(Span, lines.starts[at : at + count], lines.ends[at : at + count]),
             range(lines.first + at, lines.first + at + count),
             strict=False,
         ):
-            span = _OpenSpan()
-            span.start = start
-            span.end = end
-            span.__class__ = Span
             one = _OpenReading()
             one.method = method
             one.sample = sample
@@ -337,13 +371,30 @@ class ColumnReader:
             one.dilution_applied = applied
             one.identity = identity
             one.sequenced = sequenced
-            one.fields = RowFields(places, text)
-            one.spans = RowSpans(places, text, start)
+            fields = new(RowFields)
+            fields.places = places
+            fields.line = text
+            one.fields = fields
+            spans = new(RowSpans)
+            spans.places = places
+            spans.line = text
+            spans.start = start
+            one.spans = spans
             one.span = span
             one.line = number
             one.__class__ = Reading
             made.append(one)
         return made
+
+
+def _has_blanks(texts: list[str], delimiter: str) -> bool:
+    """Some cell of these printable lines may begin or end with a blank."""
+    joined = delimiter.join(["", *texts, ""])
+    return (
+        f" {delimiter}" in joined
+        or f"{delimiter} " in joined
+        or (delimiter != "\t" and "\t" in joined)
+    )
 
 
 def _moments(meant: Mapping[str, Iterable[Any]]) -> Iterable[datetime | None]:
@@ -375,14 +426,16 @@ def _meanings(
     if assembler.form.kind(name) == "text" and not rules.no_value:
         return None
     empty = _BAD if is_required else (Measured(None) if name == "value" else None)
-    meanings = _Meanings(partial(_read, assembler, name), empty)
+    meanings = _Meanings(_reader(assembler, name), empty)
     cut = halves(rules.patterns[0]) if name == "datetime" and len(rules.patterns) == 1 else None
-    if cut is not None and not rules.no_value:
-        return _Moments(cut, meanings).of
-    return meanings.of
+    if cut is None or rules.no_value:
+        return meanings.of
+    moments = _Moments(cut, meanings).of
+    pattern = rules.patterns[0]
+    return _IsoMoments(pattern, moments).of if _IsoMoments.reads(pattern) else moments
 
 
-def _read(assembler: Assembler, name: str, text: str) -> Any:
-    """What the text of one field puts into a Reading."""
-    meaning: Any = assembler.read(name, text)
-    return certain(meaning) if name == "absorbance" else meaning
+def _reader(assembler: Assembler, name: str) -> Callable[[str], Any]:
+    """The function that reads what the text of one field puts into a Reading."""
+    read: Callable[[str], Any] = assembler.reader(name)
+    return (lambda text: certain(read(text))) if name == "absorbance" else read

@@ -162,7 +162,9 @@ class FrameReader:
                 faults.append(_fault(places[name], "text without line ends", cell, name))
                 continue
             try:
-                found |= self._assembler.divide(name, cell, _placing(offset_of, at))
+                for part, first, last in self._assembler.divide(name, cell):
+                    place = Span(offset_of(at + first), offset_of(at + last))
+                    found[part] = Found(cell[first:last], place)
             except CellError as error:
                 faults.append(_fault(places[name], error.expected, cell, name))
         if faults:
@@ -257,10 +259,6 @@ def _pieces(text: str, delimiter: str) -> Iterator[tuple[int, int]]:
     for part in text.split(delimiter):
         yield at, at + len(part)
         at += len(part) + len(delimiter)
-
-
-def _placing(offset_of: Callable[[int], int], base: int) -> Callable[[int, int], Span]:
-    return lambda start, end: Span(offset_of(base + start), offset_of(base + end))
 
 
 def _fault(offset: int, expected: str, found: str, name: str = "") -> Fault:

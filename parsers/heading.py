@@ -232,9 +232,9 @@ class HeadingSeeker:
         found: dict[str, Found] = {}
         expected = ""
         try:
-            found = self._assembler.divide(name, text, lambda start, end: row.place(0, start, end))
-            for part, piece in found.items():
-                self._assembler.read(part, piece.text)
+            for part, start, end in self._assembler.divide(name, text):
+                found[part] = Found(text[start:end], row.place(0, start, end))
+                self._assembler.read(part, text[start:end])
         except CellError as error:
             expected = error.expected
         if CONTROL.search(text):

@@ -8,13 +8,12 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
 from decimal import Decimal
-from typing import Literal
+from typing import Literal, NamedTuple
 
 Censoring = Literal["", "<", ">"]
 
 
-@dataclass(frozen=True, slots=True)
-class Span:
+class Span(NamedTuple):
     """Half-open range of bytes `[start, end)` in the capture."""
 
     start: int

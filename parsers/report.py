@@ -174,12 +174,11 @@ class ReportReader:
             return Span(begin, begin + width(behind[first:last]))
 
         try:
-            found = self._assembler.divide(name, behind, place)
+            for part, first, last in self._assembler.divide(name, behind):
+                block.found[part] = Found(behind[first:last], place(first, last))
         except CellError as error:
             begin = place(*trimmed(behind)).start
             block.faults.append(_fault(begin, number, name, error.expected, behind))
-            return
-        block.found.update(found)
 
     def _open(self, start: int, end: int, number: int) -> _Block | None:
         """The block that the line belongs to; None once there are too many."""

@@ -76,12 +76,11 @@ class RowReader:
         text = placed.row.cells[at]
         places[name] = placed.offset(placed.row.edges[at][0])
         try:
-            found.update(
-                self._assembler.divide(name, text, lambda start, end: placed.place(at, start, end))
-            )
+            for part, start, end in self._assembler.divide(name, text):
+                found[part] = Found(text[start:end], placed.place(at, start, end))
         except CellError as error:
-            start = placed.place(at, *trimmed(text)).start
-            faults.append(_fault(placed, name, error.expected, text.strip(BLANKS), start))
+            offset = placed.place(at, *trimmed(text)).start
+            faults.append(_fault(placed, name, error.expected, text.strip(BLANKS), offset))
 
     def _assembled(
         self,

@@ -199,13 +199,16 @@ class RowPlaces:
 
 
 class RowFields(Mapping[str, str]):
-    """The fields of a plain row as printed, cut from its line when asked for."""
+    """The fields of a plain row as printed, cut from its line when asked for.
+
+    `parsers.columns` makes one for each row and sets both attributes itself: a call of
+    `__init__` would cost more than all the rest.
+    """
 
     __slots__ = ("line", "places")
 
-    def __init__(self, places: RowPlaces, line: str) -> None:
-        self.places = places
-        self.line = line
+    places: RowPlaces
+    line: str
 
     def _all(self) -> dict[str, str]:
         cells = self.line.split(self.places.delimiter)
@@ -229,14 +232,16 @@ class RowFields(Mapping[str, str]):
 
 
 class RowSpans(Mapping[str, Span]):
-    """Where the fields of a plain row stand, measured in its line when asked for."""
+    """Where the fields of a plain row stand, measured in its line when asked for.
+
+    Made and filled as `RowFields` are.
+    """
 
     __slots__ = ("line", "places", "start")
 
-    def __init__(self, places: RowPlaces, line: str, start: int) -> None:
-        self.places = places
-        self.line = line
-        self.start = start
+    places: RowPlaces
+    line: str
+    start: int
 
     def _all(self) -> dict[str, Span]:
         places, line = self.places, self.line

@@ -3,7 +3,7 @@
 from collections.abc import Iterator
 
 from parsers.forms import Form
-from parsers.frame import parse as parse_frames
+from parsers.frame import parse_in_parts as parse_frames_in_parts
 from parsers.readings import Parsed, Resume
 from parsers.report import ReportReader
 from parsers.table import TableReader
@@ -42,7 +42,7 @@ def parse_in_parts(
     has come, no ParseError follows.
     """
     if form.shape == "frame":
-        yield parse_frames(data, form, final=final, resume=resume)
+        yield from parse_frames_in_parts(data, form, final=final, resume=resume)
     elif form.shape == "report":
         yield from ReportReader(form, data, final=final, resume=resume).parts()
     else:

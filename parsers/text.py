@@ -14,14 +14,13 @@ import re
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from itertools import accumulate
+from operator import add
 from typing import Final, NamedTuple
 
 from parsers.errors import ParseError
 from parsers.forms import TextRules
 
-PIECE: Final = (
-    1 << 16
-)  # bytes decoded at a time; larger ones only make more work for the collector
+PIECE: Final = 1 << 15  # bytes decoded at a time; what comes of more does not fit the caches
 _LINE_END: Final = re.compile("\r\n|\r|\n")
 _BYTE_LINE_END: Final = re.compile(b"\r\n|\r|\n")
 _MARKS: Final = (
@@ -29,6 +28,7 @@ _MARKS: Final = (
     (b"\xff\xfe", "utf-16-le"),
     (b"\xfe\xff", "utf-16-be"),
 )
+_PRINTABLE: Final = bytes((0x09, 0x0A, 0x0D, *range(0x20, 0x7F)))
 _ZERO_AT: Final = {"utf-16-le": 1, "utf-16-be": 0}  # where the zero byte of an ASCII character is
 
 
@@ -65,6 +65,7 @@ class Lines:
         starts, ends: byte offsets of each line's text in the capture.
         first: line number of the first.
         damaged: index of each line that could not be decoded.
+        is_printable: known to hold nothing but printable ASCII characters and tabs.
     """
 
     texts: list[str]
@@ -72,6 +73,7 @@ class Lines:
     ends: list[int]
     first: int
     damaged: dict[int, Damaged] = field(default_factory=dict)
+    is_printable: bool = False
 
 
 class LineReader:
@@ -255,23 +257,29 @@ class LineReader:
 
     def _split(self, text: str, piece: bytes, start: int) -> Lines:
         """Lines of a piece that decoded as a whole."""
-        returns = text.count("\r")
+        unit, returns = self.unit, text.count("\r")
         if returns == 0 or returns == text.count("\r\n") == text.count("\n"):
             line_end = "\r\n" if returns else "\n"
             texts = text.split(line_end)
             texts.pop()
-            ends_with = [len(line_end) * self.unit] * len(texts)
+            ends_with = [len(line_end) * unit] * len(texts)
         else:
             texts = _LINE_END.split(text)
             texts.pop()
-            ends_with = [len(found[0]) * self.unit for found in _LINE_END.finditer(text)]
-        if len(piece) == len(text) * self.unit:
-            widths = [len(line) * self.unit for line in texts]
+            ends_with = [len(found[0]) * unit for found in _LINE_END.finditer(text)]
+        if len(piece) == len(text) * unit:
+            widths = [len(line) * unit for line in texts]
         else:
             widths = [self.width(line) for line in texts]
-        starts = list(accumulate(map(int.__add__, widths, ends_with), initial=start))
+        starts = list(accumulate(map(add, widths, ends_with), initial=start))
         starts.pop()
-        return Lines(texts, starts, list(map(int.__add__, starts, widths)), self.line + 1)
+        return Lines(
+            texts,
+            starts,
+            list(map(add, starts, widths)),
+            self.line + 1,
+            is_printable=unit == 1 and not piece.translate(None, _PRINTABLE),
+        )
 
     def _by_line(self, piece: bytes, start: int) -> Lines:
         """Lines of a piece, decoded one by one; settles the encoding where that is open."""

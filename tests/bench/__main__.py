@@ -7,12 +7,13 @@ import platform
 import sys
 from collections.abc import Callable
 
-from tests.bench import bulk, delivery, latency, verify
+from tests.bench import bulk, delivery, latency, parsing, verify
 from tests.bench.figures import Figure
 
 BENCHES: dict[str, Callable[..., list[Figure]]] = {
     "latency": latency.measure,
     "bulk": bulk.measure,
+    "parsing": parsing.measure,
     "verify": verify.measure,
     "delivery": delivery.measure,
 }

@@ -101,9 +101,9 @@ def test_long_run_is_read_whole_and_stays_frozen() -> None:
     assert len(got.readings) == 9000
     assert got.readings[-1].line == 9001
     with pytest.raises(AttributeError):
-        got.readings[0].value = None  # type: ignore[misc] - that it fails is the point
+        got.readings[0].value = None  # type: ignore[misc]  # that it fails is the point
     with pytest.raises(AttributeError):
-        got.readings[0].span.start = 1  # type: ignore[misc] - that it fails is the point
+        got.readings[0].span.start = 1  # type: ignore[misc]  # that it fails is the point
     assert got.readings[0].fields["sample"] == "a"
     assert "lot" not in got.readings[0].fields
     with pytest.raises(KeyError):
