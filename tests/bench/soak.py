@@ -1,4 +1,4 @@
-"""python -m tests.bench.soak [--minutes N] [--json]: the service under load for a long time.
+"""python -m tests.bench.soak [--minutes N] [--times N] [--json]: the service under load for long.
 
 A busy laboratory works 1,000 tubes in eight hours (common practice, no source); here twenty times
 as many come. Bench sheets are dropped into the plan folder, half of the readings are rows that a
@@ -32,7 +32,6 @@ from tests.conftest import EXPORT_HEAD, SHEET_HEAD
 BUSY_TUBES_A_DAY = 1000
 DAY_S = 8 * 3600
 TIMES = 20
-RATE = TIMES * BUSY_TUBES_A_DAY / DAY_S  # readings a second
 DEADLINE_S = 30.0
 FLAT_MEMORY, FLAT_LATENCY = 1.10, 1.50
 
@@ -50,9 +49,10 @@ class Seen:
 class Soak:
     """One run of the real program on a laboratory of its own."""
 
-    def __init__(self, folder: Path, minutes: float) -> None:
+    def __init__(self, folder: Path, minutes: float, times: float) -> None:
         self.folder = folder
         self.length_s = minutes * 60
+        self.rate = times * BUSY_TUBES_A_DAY / DAY_S  # readings a second
         self.seen = Seen()
         self.sent = 0
         self.config = self._prepare()
@@ -111,7 +111,7 @@ class Soak:
             plan.write_text(SHEET_HEAD + sheet)
             self._until(lambda name=f"R{number}": _is_planned(reader, name))
             for row in rows:
-                due = max(due + 1 / RATE, time.monotonic() - 5)
+                due = max(due + 1 / self.rate, time.monotonic() - 5)
                 time.sleep(max(due - time.monotonic(), 0))
                 self._one(reader, row)
             self._measure(pid)
@@ -230,14 +230,16 @@ def main() -> int:
     """Print a line a figure; 1 if one is not met."""
     asked = argparse.ArgumentParser(description=__doc__)
     asked.add_argument("--minutes", type=float, default=60.0)
+    asked.add_argument("--times", type=float, default=TIMES, help="a busy laboratory's rate")
     asked.add_argument("--json", action="store_true", help="print JSON")
     given = asked.parse_args()
     with tempfile.TemporaryDirectory(prefix="ingestd-soak-") as name:
-        figures = Soak(Path(name), given.minutes).run()
+        soak = Soak(Path(name), given.minutes, given.times)
+        figures = soak.run()
     if given.json:
         print(json.dumps([asdict(one) for one in figures], indent=2, ensure_ascii=False))
     else:
-        print(f"{RATE:.2f} readings/s, {TIMES} times a busy laboratory")
+        print(f"{soak.rate:.2f} readings/s, {given.times:g} times a busy laboratory")
         for one in figures:
             met = "met" if one.met else "NOT MET"
             print(f"{one.name}: {one.figure:.1f} {one.unit}; {one.target}: {met}; {one.spread}")
