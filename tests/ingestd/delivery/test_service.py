@@ -5,6 +5,7 @@ from collections.abc import Callable
 import structlog
 
 from ingestd.deciding import set_release_policy
+from ingestd.errors import TargetUnavailable
 from ingestd.service import Service
 from ingestd.verify import verify_ledger
 from tests.conftest import GOOD_EXPORT, SHEET
@@ -57,5 +58,14 @@ def test_service_works_and_ends_while_the_centre_answers_nothing(
         service.stop()
     assert site.centre.one("SELECT count(*) FROM ingestd.journal") == 0
     line.is_frozen = False
-    site.deliver()
+
+    def is_delivered() -> bool:
+        """As the courier does: what was frozen on the line may still reach the centre first."""
+        try:
+            site.deliver()
+        except TargetUnavailable:
+            return False
+        return True
+
+    wait_until(is_delivered, what="delivered")
     assert_centre_equals(site)
