@@ -203,7 +203,8 @@ class Assembler:
         meant: dict[str, Any] = {}
         for name, (text, where) in fields.items():
             try:
-                meant[name] = self.read(name, text)
+                meaning = self._kept[name].get(text, _UNREAD)
+                meant[name] = self.read(name, text) if meaning is _UNREAD else meaning
             except CellError as error:
                 offset = span.start if where is None else where.start
                 faults.append(

@@ -49,6 +49,8 @@ Reader = Callable[[str], object]
 
 def shown(text: str) -> str:
     """`text` as a person may be shown it: at most 40 characters, control characters escaped."""
+    if text.isprintable():
+        return text[:FOUND_LIMIT]
     escaped = (c if c.isprintable() else c.encode("unicode_escape").decode() for c in text)
     return "".join(escaped)[:FOUND_LIMIT]
 

@@ -14,6 +14,7 @@ from parsers.errors import ParseError
 from parsers.forms import FieldRules, Form, FrameRules
 from parsers.framer import Damaged, Frame, Framer, show_bytes
 from parsers.readings import Fault, Parsed, Reading, Resume, Span
+from parsers.text import offsets_in
 
 __all__ = ["Damaged", "Frame", "FrameReader", "Framer", "parse", "parse_frame", "parse_in_parts"]
 
@@ -131,6 +132,12 @@ class FrameReader:
         self._assembler = Assembler(form)
         self._fields: Mapping[str, FieldRules] = form.fields
         self._encodings = form.text.encodings or ("utf-8",)
+        self._delimiter, self._cells = form.frame.delimiter, form.frame.cells
+        self._positions = [
+            (name, rules.position)
+            for name, rules in form.fields.items()
+            if rules.position is not None
+        ]
         self._divide = {
             "delimited": self._by_delimiter,
             "fixed": self._by_characters,
@@ -145,9 +152,9 @@ class FrameReader:
         if isinstance(decoded, Fault):
             return [decoded]
         text, offset_of = decoded
-        control = CONTROL.search(text)
-        if control is not None:
+        if not text.isprintable() and (control := CONTROL.search(text)):
             return [_fault(offset_of(control.start()), "printable characters", control[0])]
+        has_line_ends = "\r" in text or "\n" in text
         found: dict[str, Found] = {}
         places: dict[str, int] = {}
         faults: list[Fault] = []
@@ -158,7 +165,7 @@ class FrameReader:
             name, at, end = item
             places[name] = offset_of(at)
             cell = text[at:end]
-            if "\r" in cell or "\n" in cell:
+            if has_line_ends and ("\r" in cell or "\n" in cell):
                 faults.append(_fault(places[name], "text without line ends", cell, name))
                 continue
             try:
@@ -180,7 +187,8 @@ class FrameReader:
             except UnicodeDecodeError as error:
                 first = first or error
                 continue
-            return text, _offsets(text, payload, start, encoding)
+            end = start + len(payload)
+            return text, offsets_in(text, start, end, _width_in(encoding))
         at = first.start if first is not None else 0
         named = " or ".join(self._encodings)
         return _fault(start + at, f"text in {named}", f"byte 0x{payload[at]:02X}")
@@ -188,21 +196,17 @@ class FrameReader:
     def _by_delimiter(
         self, text: str, offset_of: Callable[[int], int]
     ) -> Iterator[tuple[str, int, int] | Fault]:
-        rules = self.rules
-        cells = list(_pieces(text, rules.delimiter))
-        if rules.cells is not None and len(cells) != rules.cells:
-            expected = f"{rules.cells} cells parted by {rules.delimiter!r}, not {len(cells)}"
+        cells = list(_pieces(text, self._delimiter))
+        count = len(cells)
+        if self._cells is not None and count != self._cells:
+            expected = f"{self._cells} cells parted by {self._delimiter!r}, not {count}"
             yield _fault(offset_of(0), expected, text)
             return
-        for name, field in self._fields.items():
-            if field.position is None:
-                continue
-            if field.position <= len(cells):
-                yield name, *cells[field.position - 1]
-            elif field.required != "no":
-                expected = (
-                    f"{field.position} cells parted by {rules.delimiter!r}, not {len(cells)}"
-                )
+        for name, position in self._positions:
+            if position <= count:
+                yield name, *cells[position - 1]
+            elif self._fields[name].required != "no":
+                expected = f"{position} cells parted by {self._delimiter!r}, not {count}"
                 yield _fault(offset_of(len(text)), expected, text, name)
 
     def _by_characters(
@@ -247,10 +251,8 @@ class FrameReader:
                 yield _fault(offset_of(len(text)), f"label {field.label[0]!r}", "", name)
 
 
-def _offsets(text: str, payload: bytes, start: int, encoding: str) -> Callable[[int], int]:
-    if len(text) == len(payload):
-        return lambda at: start + at
-    return lambda at: start + len(text[:at].encode(encoding))
+def _width_in(encoding: str) -> Callable[[str], int]:
+    return lambda text: len(text.encode(encoding))
 
 
 def _pieces(text: str, delimiter: str) -> Iterator[tuple[int, int]]:

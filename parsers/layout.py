@@ -124,6 +124,13 @@ class Header:
             cell[start:end]
             for cell, (start, end) in zip(placed.row.cells, self._edges, strict=True)
         ]
+        self._places: dict[str, list[int]] = {}
+        for at, cell in enumerate(self.cells):
+            self._places.setdefault(cell, []).append(at)
+
+    def named(self, names: tuple[str, ...]) -> list[int]:
+        """The cells that hold one of the names, from the left."""
+        return sorted(at for name in set(names) for at in self._places.get(name, ()))
 
     def span(self, at: int, start: int = 0, end: int | None = None) -> Span:
         """The bytes of a cell, or of its characters from `start` to `end`."""
@@ -140,7 +147,7 @@ def _cell_of(rules: FieldRules, header: Header) -> int | None:
         matches = re.compile(rules.column_pattern).fullmatch
         found = [at for at, cell in enumerate(cells) if matches(cell)]
     else:
-        found = [at for at, cell in enumerate(cells) if cell in rules.column]
+        found = header.named(rules.column)
     if len(found) > 1:
         again = found[1]
         raise ParseError(

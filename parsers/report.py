@@ -15,7 +15,7 @@ from parsers.cells import BLANKS, CONTROL, CellError, shown, trimmed
 from parsers.errors import ParseError
 from parsers.forms import Form, ReportRules
 from parsers.readings import Fault, Parsed, Reading, Resume, Span
-from parsers.text import LineReader, Lines
+from parsers.text import LineReader, Lines, offsets_in
 
 _PAGE: Final = BLANKS + "\f"  # form feeds part pages, not blocks
 
@@ -59,6 +59,11 @@ class ReportReader:
         self._ignore = [re.compile(pattern).fullmatch for pattern in self._rules.ignore]
         self._end = re.compile(self._rules.end).fullmatch if self._rules.end else None
         self._rule = re.compile(self._rules.rule).fullmatch if self._rules.rule else None
+        self._line_length = form.limits.line_length
+        self._separator = self._rules.separator
+        self._other_labels = frozenset(self._rules.other_labels)
+        self._first_label = frozenset(self._rules.first_label)
+        self._last_label = frozenset(self._rules.last_label)
         self._field_of = {
             label: name for name, rules in form.fields.items() for label in rules.label
         }
@@ -104,13 +109,12 @@ class ReportReader:
             names = self._lines.encoding or "one of the declared encodings"
             self._spoil(start, end, number, damage.offset, f"text in {names}", damage.found)
             return
-        limit = self._form.limits.line_length
-        if len(text) > limit:
-            expected = f"a line of at most {limit} characters"
+        if len(text) > self._line_length:
+            expected = f"a line of at most {self._line_length} characters"
             self._spoil(start, end, number, start, expected, f"{len(text)} characters")
             return
         bare = text.strip(_PAGE)
-        if any(is_ignored(bare) for is_ignored in self._ignore):
+        if self._ignore and any(is_ignored(bare) for is_ignored in self._ignore):
             return
         if self._end and self._end(bare):
             self._close()
@@ -122,7 +126,7 @@ class ReportReader:
                 self._close()
         elif self._is_done:
             self._faults.append(_fault(start, number, "", "nothing behind the end mark", text))
-        elif damaged := CONTROL.search(bare):
+        elif not lines.is_printable and (damaged := CONTROL.search(bare)):
             what = "NUL bytes" if damaged[0] == "\0" else "control characters"
             offset = start + self._lines.width(text[: text.index(damaged[0])])
             self._spoil(start, end, number, offset, f"a line without {what}", damaged[0])
@@ -130,7 +134,7 @@ class ReportReader:
             self._take_labelled(text, start, end, number)
 
     def _take_labelled(self, text: str, start: int, end: int, number: int) -> None:
-        separator = self._rules.separator
+        separator = self._separator
         lead = len(text) - len(text.lstrip(_PAGE))
         cut = text.find(separator, lead)
         label = text[lead:cut].strip(BLANKS)
@@ -138,9 +142,9 @@ class ReportReader:
             expected = f"a line with a label and {separator!r}"
             self._spoil(start, end, number, start, expected, text)
             return
-        if label in self._rules.other_labels and label not in self._rules.last_label:
+        if label in self._other_labels and label not in self._last_label:
             return
-        if label in self._rules.first_label:
+        if label in self._first_label:
             self._close()
         block = self._open(start, end, number)
         name = self._field_of.get(label)
@@ -148,36 +152,31 @@ class ReportReader:
             return
         block.labels.add(label)
         if name is None:
-            if label not in self._rules.last_label:
+            if label not in self._last_label:
                 block.unknown.append((label, start, number))
         elif name in block.places:
             expected = f"one line labelled {label} in a block"
             block.faults.append(_fault(start, number, name, expected, text))
         else:
             self._is_known = True
-            self._read_text(block, name, text, cut + len(separator), start, number)
-        if label in self._rules.last_label:
+            self._read_text(block, name, text, cut + len(separator), start, end, number)
+        if label in self._last_label:
             block.is_complete = True
             self._close()
 
     def _read_text(
-        self, block: _Block, name: str, text: str, at: int, start: int, number: int
+        self, block: _Block, name: str, text: str, at: int, start: int, end: int, number: int
     ) -> None:
-        """Keep what stands behind a label."""
-        width = self._lines.width
+        """Keep what stands behind a label, from character `at` on."""
         behind = text[at:].rstrip(_PAGE)
-        offset = start + width(text[:at])
-        block.places[name] = offset
-
-        def place(first: int, last: int) -> Span:
-            begin = offset + width(behind[:first])
-            return Span(begin, begin + width(behind[first:last]))
-
+        offset_of = offsets_in(text, start, end, self._lines.width)
+        block.places[name] = offset_of(at)
         try:
             for part, first, last in self._assembler.divide(name, behind):
-                block.found[part] = Found(behind[first:last], place(first, last))
+                place = Span(offset_of(at + first), offset_of(at + last))
+                block.found[part] = Found(behind[first:last], place)
         except CellError as error:
-            begin = place(*trimmed(behind)).start
+            begin = offset_of(at + trimmed(behind)[0])
             block.faults.append(_fault(begin, number, name, error.expected, behind))
 
     def _open(self, start: int, end: int, number: int) -> _Block | None:

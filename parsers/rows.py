@@ -70,14 +70,16 @@ class PlacedRow:
 
     def offset(self, character: int) -> int:
         """Byte offset of a character of the row."""
-        return self.span.start + self.width(self.text[:character])
+        start, end = self.span
+        if end - start == len(self.text):  # one byte a character
+            return start + character
+        return start + self.width(self.text[:character])
 
     def place(self, cell: int, start: int, end: int) -> Span:
         """The bytes of characters `start` to `end` of a cell."""
         first = self.row.character(cell, start)
         last = self.row.character(cell, end)
-        offset = self.offset(first)
-        return Span(offset, offset + self.width(self.text[first:last]))
+        return Span(self.offset(first), self.offset(last))
 
 
 def placed(line: Line, row: Row, width: Callable[[str], int]) -> PlacedRow:

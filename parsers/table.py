@@ -12,8 +12,9 @@ plain row in which something does not fit, is read here, one at a time.
 
 import re
 from collections import deque
-from collections.abc import Iterator, Mapping
-from typing import Any, Literal
+from collections.abc import Callable, Iterator, Mapping
+from functools import partial
+from typing import Any, Final, Literal
 
 from parsers.assembly import Assembler, Found
 from parsers.cells import BLANKS, CONTROL, shown
@@ -26,6 +27,8 @@ from parsers.readings import Fault, Parsed, Reading, Resume, Span
 from parsers.row_reading import RowReader
 from parsers.rows import Row, RowError, placed, splitter
 from parsers.text import Line, LineReader, Lines
+
+_WORTHWHILE: Final = 8  # rows that pay for the making of a ColumnReader
 
 Mood = Literal["seek", "rows", "lost", "done", "full"]
 
@@ -57,6 +60,7 @@ class TableReader:
         self._heading = HeadingSeeker(form, self._rules, self._assembler, self._lines.width)
         self._row_reader: RowReader | None = None
         self._columns: ColumnReader | None = None
+        self._fit: Callable[[], ColumnReader | None] | None = None
         self._header: tuple[str, int, int] | None = None  # its text, byte offset, line number
         self._readings: list[Reading] = []
         self._faults: list[Fault] = []
@@ -92,8 +96,9 @@ class TableReader:
     def _take(self, lines: Lines) -> None:
         at, count = 0, len(lines.texts)
         while at < count:
-            if self._columns and self._is_plain(lines):
-                read = self._columns.read(lines, at, self._rows)
+            columns = self._quick_reader(lines, at)
+            if columns is not None:
+                read = columns.read(lines, at, self._rows)
                 self._readings += read.readings
                 self._rows += read.rows
                 at = read.stopped_at
@@ -115,6 +120,14 @@ class TableReader:
                     )
                 )
             at += 1
+
+    def _quick_reader(self, lines: Lines, at: int) -> ColumnReader | None:
+        """The reader of runs of plain rows, made when enough rows may follow to be worth it."""
+        if not self._is_plain(lines):
+            return None
+        if self._fit is not None and len(lines.texts) - at >= _WORTHWHILE:
+            self._columns, self._fit = self._fit(), None
+        return self._columns
 
     def _is_plain(self, lines: Lines) -> bool:
         """Nothing but rows may follow from here on."""
@@ -213,8 +226,13 @@ class TableReader:
         self._row_reader = RowReader(
             self._assembler, layout, stated, may_be_short=self._rules.short_rows
         )
-        self._columns = ColumnReader.fitting(
-            self._assembler, layout, {**stated, **layout.stated}, self._lines.width
+        self._columns = None
+        self._fit = partial(
+            ColumnReader.fitting,
+            self._assembler,
+            layout,
+            {**stated, **layout.stated},
+            self._lines.width,
         )
 
     def _take_row(self, line: Line) -> None:

@@ -11,7 +11,7 @@ the same text whether it is read at once or as it grows.
 """
 
 import re
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
 from itertools import accumulate
 from operator import add
@@ -335,6 +335,21 @@ class LineReader:
                 at = here
         if at < len(piece):
             yield at, len(piece)
+
+
+def offsets_in(
+    text: str, start: int, end: int, width: Callable[[str], int]
+) -> Callable[[int], int]:
+    """The byte offset of each character of `text`, which fills the bytes `start` to `end`.
+
+    Args:
+        text: characters of the capture.
+        start, end: where they stand.
+        width: gives the bytes that a text takes.
+    """
+    if end - start == len(text):  # one byte a character
+        return start.__add__
+    return lambda character: start + width(text[:character])
 
 
 def _python_name(encoding: str) -> str:

@@ -11,7 +11,20 @@ from parsers.table import TableReader
 from parsers.text import Lines
 
 FORMS = Path(__file__).parents[2] / "parsers" / "forms"
-NAMES = ("point_table", "comma_table")
+OWN = """
+shape = "table"
+[numbers]
+decimal = "."
+[table]
+delimiter = ","
+[fields.datetime]
+column = "When"
+patterns = ["DD.MM.YYYY hh:mm"]
+[fields.value]
+column = "v"
+"""
+NAMES = ("point_table", "comma_table", "own_table")
+MANY = 8  # rows enough to be read column by column
 HEADERS = {
     "point_table": (
         "Serial number of reading,Read at,Bottle,Procedure,Diluted,Extinction,Outcome,Stated in"
@@ -19,6 +32,7 @@ HEADERS = {
     "comma_table": (
         "Photometer: 7\nDay;Clock;Sample label;Test;Thinned by;Finding (mg/L);Light lost;Note"
     ),
+    "own_table": "When,v",
 }
 CELLS = {
     "point_table": [
@@ -31,8 +45,11 @@ CELLS = {
             " 2026-03-0209:14:05",
             "2026-03-02T09:14:05",
             "2026-03-02 9:14:05 ",
+            "2026-W10-1 09:14:05",
+            "20260302T091405.123",
+            "2026-03-02 09:14+01",
         ],
-        ["a", "b", "ä\u00a0", "", "日本"],
+        ["a\tb", "a", "b", "\ta", "ä\u00a0", "", "日本"],
         ["COD", " COD", '"COD"', ""],
         ["", "1+9", "x5", "1:10", " "],
         ["0.5", "", "low", "1,5"],
@@ -49,10 +66,16 @@ CELLS = {
         ["", "0,5"],
         ["", "note", "a;b"],
     ],
+    "own_table": [
+        ["02.03.2026 09:14", "31.04.2026 09:14", "02.03.2026 24:14", "", "2.3.2026 09:14"],
+        ["1.5", "1,5", "", " 1.5"],
+    ],
 }
 
 
 def form_of(name: str) -> Form:
+    if name == "own_table":
+        return load_form(OWN.encode(), name)
     return load_form((FORMS / f"{name}.toml").read_bytes(), name)
 
 
@@ -66,7 +89,7 @@ class RowByRow(TableReader):
 @st.composite
 def tables(draw: st.DrawFn) -> tuple[str, bytes]:
     name = draw(st.sampled_from(NAMES))
-    delimiter = "," if name == "point_table" else ";"
+    delimiter = ";" if name == "comma_table" else ","
     good = delimiter.join(cells[0] for cells in CELLS[name])
     row = st.tuples(*(st.sampled_from(cells) for cells in CELLS[name])).map(delimiter.join)
     rows = draw(
@@ -118,19 +141,25 @@ def own(fields: str, table: str = "delimiter = ','") -> Form:
 @pytest.mark.parametrize(
     ("form", "rows"),
     [
-        (own("[fields.value]\ncolumn = 'v'\ndefault = '7'\n[fields.lot]\ncolumn = 'b'"), 2),
+        (own("[fields.value]\ncolumn = 'v'\ndefault = '7'\n[fields.lot]\ncolumn = 'b'"), 2 * MANY),
         (own("[fields.value]\ncolumn = 'v'\nunit_follows = true\n[fields.lot]\ncolumn = 'b'"), 0),
-        (own("[fields.value]\ncolumn = 'v'\n[fields.method]\nconstant = 'COD'"), 2),
+        (own("[fields.value]\ncolumn = 'v'\n[fields.method]\nconstant = 'COD'"), 2 * MANY),
         (own("[fields.value]\ncolumn = 'v'\n[fields.unit]\nconstant = 'cups'"), 0),
-        (own("[fields.value]\ncolumn = 'v'\nrequired = 'place'"), 2),
-        (own("[fields.value]\ncolumn = 'v'\nno_value = '1'\n[fields.lot]\ncolumn = 'b'"), 2),
-        (own("[fields.value]\ncolumn = 'v'\n[fields.lot]\ncolumn = 'b'\nno_value = 'x'"), 2),
-        (own("[fields.value]\ncolumn = 'v'", "delimiter = ','\nignore = '1.*'"), 1),
+        (own("[fields.value]\ncolumn = 'v'\nrequired = 'place'"), 2 * MANY),
+        (
+            own("[fields.value]\ncolumn = 'v'\nno_value = '1'\n[fields.lot]\ncolumn = 'b'"),
+            2 * MANY,
+        ),
+        (
+            own("[fields.value]\ncolumn = 'v'\n[fields.lot]\ncolumn = 'b'\nno_value = 'x'"),
+            2 * MANY,
+        ),
+        (own("[fields.value]\ncolumn = 'v'", "delimiter = ','\nignore = '1.*'"), MANY),
         (own("[fields.value]\ncolumn = 'v'", "delimiter = ','\nend = '2,y'"), 1),
     ],
 )
 def test_forms_that_ask_for_more_are_read_as_well(form: Form, rows: int) -> None:
-    data = b"v,b\n1,x\n2,y\n"
+    data = b"v,b\n" + b"1,x\n2,y\n" * MANY
     quick = list(TableReader(form, data, final=True, resume=None).parts())
     assert quick == list(RowByRow(form, data, final=True, resume=None).parts())
     assert sum(len(part.readings) for part in quick) == rows
@@ -138,9 +167,9 @@ def test_forms_that_ask_for_more_are_read_as_well(form: Form, rows: int) -> None
 
 def test_tabs_between_cells_are_no_control_characters() -> None:
     form = own("[fields.value]\ncolumn = 'v'\n[fields.lot]\ncolumn = 'b'", "delimiter = 'tab'")
-    got = parse(b"v\tb\n1\tx\n2\ty\x02\n3\tz\n", form)
-    assert [str(reading.value) for reading in got.readings] == ["1", "3"]
-    assert [fault.line for fault in got.faults] == [3]
+    got = parse(b"v\tb\n" + b"1\tx\n" * MANY + b"2\ty\x02\n3\tz\n", form)
+    assert [str(reading.value) for reading in got.readings] == ["1"] * MANY + ["3"]
+    assert [fault.line for fault in got.faults] == [MANY + 2]
 
 
 def test_more_different_texts_than_are_remembered_are_all_read() -> None:
@@ -156,6 +185,6 @@ def test_fields_of_the_forms_own_kind_are_checked_in_runs_too() -> None:
         "[fields.absorbance]\ncolumn = 'v'\nbelow_marks = '<'\n"
         "[fields.count]\ncolumn = 'b'\nkind = 'integer'"
     )
-    got = parse(b"v,b\n0.5,1\n<0.1,2\n0.7,x\n", form)
-    assert [str(reading.absorbance) for reading in got.readings] == ["0.5", "None"]
+    got = parse(b"v,b\n" + b"0.5,1\n<0.1,2\n" * MANY + b"0.7,x\n", form)
+    assert [str(reading.absorbance) for reading in got.readings] == ["0.5", "None"] * MANY
     assert [fault.field for fault in got.faults] == ["count"]
