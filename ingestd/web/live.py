@@ -10,6 +10,7 @@ import json
 import threading
 import time
 from collections.abc import AsyncIterator, Callable
+from contextlib import suppress
 from typing import Any
 
 import orjson
@@ -53,8 +54,7 @@ class LiveFeed:
     def stop(self) -> None:
         """End every stream and the thread; may be called from any thread, and twice."""
         self._stop.set()
-        if self._loop is not None and not self._loop.is_closed():
-            self._loop.call_soon_threadsafe(self._hand_out, None)
+        self._post(None)
 
     @property
     def is_alive(self) -> bool:
@@ -91,8 +91,14 @@ class LiveFeed:
                 break
             message = self._news(conn)
             self.has_looked = True
-            if message and not first and self._loop is not None:
+            if message and not first:
                 told_at = time.monotonic()
+                self._post(message)
+
+    def _post(self, message: str | None) -> None:
+        """Hand the message out on the loop; a loop that has closed meanwhile has no listeners."""
+        if self._loop is not None:
+            with suppress(RuntimeError):
                 self._loop.call_soon_threadsafe(self._hand_out, message)
 
     def _is_half(self, conn: Connection) -> bool:
