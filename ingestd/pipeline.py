@@ -186,7 +186,7 @@ class Pipeline:
             self._fail(capture, f"{capture.size} bytes are over the size limit; not read", by)
             return True
         started = time.perf_counter()
-        capture = self._with_inherited_resume(capture)
+        capture = self.with_inherited_resume(capture)
         tally = Tally()
         done = self._read_slices(capture, tally, final=final, by=by, cause=cause)
         self.count(capture.source, tally.readings, tally.faults)
@@ -204,7 +204,7 @@ class Pipeline:
         )
         return done
 
-    def _with_inherited_resume(self, capture: Capture) -> Capture:
+    def with_inherited_resume(self, capture: Capture) -> Capture:
         """A continuation goes on where the capture it continues was certainly complete."""
         if capture.state != "stored" or capture.continues is None:
             return capture

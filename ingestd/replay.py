@@ -8,7 +8,7 @@ A dry run does all of it on a copy of the ledger and shows the difference.
 
 import tempfile
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -16,21 +16,17 @@ from typing import Any
 import orjson
 
 import parsers
+from ingestd import __version__
 from ingestd.config import Config
 from ingestd.errors import Refused
-from ingestd.evaluate.placing import Placed
 from ingestd.judging import judge_runs
-from ingestd.ledger import work
-from ingestd.ledger.captures import Capture, close_capture, content_from
+from ingestd.ledger.captures import Capture, content_from
 from ingestd.ledger.connection import Connection
-from ingestd.ledger.store import Change, Ledger
-from ingestd.model import StoredReading
-from ingestd.pipeline import Choice, Pipeline
+from ingestd.ledger.store import Ledger
+from ingestd.pipeline import Pipeline
 from ingestd.planning import load_capture
-from ingestd.reading import NewReading, Seen, decide, number, see
-from ingestd.taking import candidates_for, known_readings, record_decisions
+from ingestd.rereading import read_afresh, reread
 from parsers import ParseError
-from parsers.readings import Fault, Resume
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -51,9 +47,33 @@ class Difference:
     why: str
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReadingDifference:
+    """One place of a capture that today's program reads otherwise.
+
+    Attributes:
+        reading: the one it was read as then, None if then nothing was read there.
+        offset: byte where its row, block or frame begins.
+        before, after: what differs, in words; "not read" where there is no reading.
+    """
+
+    capture: int
+    reading: int | None
+    offset: int
+    before: str
+    after: str
+
+
 @dataclass(slots=True)
 class ReplayReport:
-    """What a replay changed, or would change."""
+    """What a replay changed, or would change; by inputs of then, what today's program alone does.
+
+    Attributes:
+        as_of: "now" or "then": which inputs it was done with.
+        compared: standing versions that were judged again by inputs of then.
+        made_by: versions of the program that had made those.
+        readings: by inputs of then, places that are read otherwise.
+    """
 
     captures: int = 0
     failed: list[tuple[int, str]] = field(default_factory=list)
@@ -61,23 +81,26 @@ class ReplayReport:
     retired: int = 0
     differences: list[Difference] = field(default_factory=list)
     dry: bool = False
+    as_of: str = "now"
+    compared: int = 0
+    made_by: tuple[str, ...] = ()
+    readings: list[ReadingDifference] = field(default_factory=list)
 
     @property
     def is_empty(self) -> bool:
-        """True if the ledger says the same as before."""
-        return not (self.taken or self.retired or self.differences)
+        """True if the ledger says the same as before, or today's program as that of then."""
+        return not (self.taken or self.retired or self.differences or self.readings)
 
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Old:
-    """A reading of the file as it was read before."""
-
-    stored: StoredReading
-    identity: bytes
-    ordinal: int
-    digits: bytes
-    run: str | None
-    position: int | None
+    @property
+    def used(self) -> str:
+        """Which inputs and which program it was done with, in a sentence."""
+        if self.as_of == "now":
+            return f"Inputs as in force now; program ingestd {__version__}."
+        made_by = " and ".join(self.made_by) or "none"
+        return (
+            "Inputs as in force when each standing version was made;"
+            f" program ingestd {__version__}, the versions compared were made by {made_by}."
+        )
 
 
 def replay(
@@ -178,13 +201,12 @@ def _replay_export(
     by: str,
     system_user: str | None,
 ) -> None:
-    afresh = replace(capture, form="", form_sha256="", resume=Resume(), readings=0, repeats=0)
     try:
         data = content_from(pipeline.ledger.conn, capture)
     except Refused as error:  # archived
         report.failed.append((capture.id, str(error)))
         return
-    choice = pipeline.choose(afresh)
+    choice = pipeline.choose(read_afresh(capture))
     if choice.form is None:
         report.failed.append((capture.id, choice.reason))
         return
@@ -195,165 +217,16 @@ def _replay_export(
         report.failed.append((capture.id, str(error)))
         return
     with pipeline.ledger.change(at=pipeline.clock(), by=by, system_user=system_user) as change:
-        _reread(pipeline, change, afresh, capture, choice, parsed, report, reason, final=final)
-
-
-def _reread(
-    pipeline: Pipeline,
-    change: Change,
-    afresh: Capture,
-    capture: Capture,
-    choice: Choice,
-    parsed: parsers.Parsed,
-    report: ReplayReport,
-    reason: str,
-    *,
-    final: bool,
-) -> None:
-    assert choice.form is not None  # noqa: S101 - the caller has chosen one
-    conn = change.conn
-    source = pipeline.source(capture.source)
-    book = pipeline.keeper.current(conn)
-    seen, strangers = see(
-        parsed.readings,
-        find_instrument=book.find_instrument,
-        default=book.instruments.get(source.instrument) if source else None,
-        arrived_at=capture.arrived_at,
-    )
-    before = _old_readings(conn, capture)
-    seen = [_numbered_as_before(one, before) for one in number(seen, {})]
-    changed = [one for one in seen if not _says_the_same(one, before.get(one.parsed.span.start))]
-    places = {one.parsed.span.start for one in seen}
-    kept = len(seen) - len(changed)
-    gone = [
-        old
-        for start, old in before.items()
-        if start not in places or any(one.parsed.span.start == start for one in changed)
-    ]
-    runs = [old.run for old in before.values() if old.run]
-    for old in gone:
-        change.record("reading_retired", reading=old.stored.id, reason=f"replay: {reason}")
-    change.flush()
-    decisions = decide(
-        changed,
-        known=known_readings(conn, {one.identity for one in changed}),
-        candidates=candidates_for(conn, changed, book, pipeline.config.plan.open_days, also=runs),
-        first_id=(conn.execute("SELECT max(id) FROM readings").fetchone()[0] or 0) + 1,
-        capture=capture.id,
-        source=capture.source,
-        form=choice.form.name,
-        arrived_at=capture.arrived_at,
-    )
-    decisions = replace(
-        decisions,
-        new=tuple(_in_place_of(new, before) for new in decisions.new),
-        repeats=_not_noted_yet(conn, capture.id, decisions.repeats),
-    )
-    record_decisions(change, capture.id, decisions)
-    faults: list[Fault] = [*parsed.faults, *strangers]
-    state = (
-        "partly_read" if faults or (not final and parsed.complete_to < capture.size) else "read"
-    )
-    is_same = (capture.state, capture.form_sha256) == (state, choice.sha256)
-    if decisions.new or decisions.repeats or gone or not is_same:
-        change.record("replayed", capture=capture.id, reason=reason)
-        close_capture(
+        done = reread(pipeline, change, capture, choice, parsed, reason=reason, final=final)
+        judge_runs(
             change,
-            afresh,
-            state=state,
-            form=choice.form.name,
-            form_sha256=choice.sha256,
-            final=final,
-            complete_to=parsed.complete_to,
-            resume=parsed.resume,
-            readings=kept + len(decisions.new),
-            repeats=len(seen) - kept - len(decisions.new),
-            faults=faults,
+            done.runs,
+            pipeline.keeper,
+            pipeline.config.site.policy,
+            cause=f"replay: {reason}",
         )
-    runs += [new.placed.run for new in decisions.new if new.placed]
-    judge_runs(
-        change,
-        [*runs, *decisions.runs],
-        pipeline.keeper,
-        pipeline.config.site.policy,
-        cause=f"replay: {reason}",
-    )
-    report.taken += len(decisions.new)
-    report.retired += len(gone)
-
-
-def _not_noted_yet(conn: Connection, capture: int, repeats: Sequence[int]) -> tuple[int, ...]:
-    """Those of these readings of which it is not on record that the capture repeats them."""
-    noted = {
-        reading
-        for (reading,) in conn.execute(
-            "SELECT reading FROM sightings WHERE capture = ?", (capture,)
-        )
-    }
-    return tuple(reading for reading in repeats if reading not in noted)
-
-
-def _numbered_as_before(one: Seen, before: dict[int, _Old]) -> Seen:
-    """A reading with neither number nor time was told from its like by when it arrived."""
-    old = before.get(one.parsed.span.start)
-    is_timeless = not one.parsed.sequenced and one.parsed.measured_at is None
-    if old is None or not is_timeless or old.identity != one.identity:
-        return one
-    return replace(one, ordinal=old.ordinal)
-
-
-def _says_the_same(one: Seen, old: _Old | None) -> bool:
-    """Whether the bytes mean what they meant before; the form may have changed their meaning."""
-    if old is None:
-        return False
-    parsed, stored = one.parsed, old.stored
-    return (one.identity, one.ordinal, one.digits, one.measured_at, one.time_note) == (
-        old.identity, old.ordinal, old.digits, stored.measured_at, stored.time_note,
-    ) and all(
-        getattr(parsed, name) == getattr(stored, name)
-        for name in (
-            "method", "sample", "value", "censored", "unit", "basis", "absorbance", "dilution",
-            "dilution_applied",
-        )
-    )  # fmt: skip
-
-
-def _in_place_of(new: NewReading, before: dict[int, _Old]) -> NewReading:
-    """A reading mended in place keeps the tube of the one it was, unless its label changed."""
-    old = before.get(new.seen.parsed.span.start)
-    if old is None or old.run is None or old.position is None:
-        return new
-    if (new.stored.sample, new.stored.method) != (old.stored.sample, old.stored.method):
-        return new
-    place = Placed(
-        run=old.run,
-        position=old.position,
-        reason=f"Takes the place of reading {old.stored.id}, the same bytes read before.",
-    )
-    return replace(new, placed=place, waits=None)
-
-
-def _old_readings(conn: Connection, capture: Capture) -> dict[int, _Old]:
-    """Readings that still count of the file up to this capture, by where they begin in it."""
-    rows = conn.execute(
-        f"SELECT {work.READING_COLUMNS}, r.identity, r.ordinal, r.digits, p.run, p.position"  # noqa: S608 - fixed text
-        " FROM readings r JOIN captures c ON c.id = r.capture"
-        " LEFT JOIN placements p ON p.reading = r.id"
-        " WHERE c.lineage = ? AND c.name = ? AND c.id <= ? AND r.retired = '' ORDER BY r.id",
-        (capture.lineage, capture.name, capture.id),
-    )
-    found = {}
-    for row in rows:
-        stored = work.reading_from(row)
-        found[stored.span[0]] = _Old(
-            stored=stored,
-            identity=row[21],
-            ordinal=row[22],
-            digits=row[23],
-            run=row[24],
-            position=row[25],
-        )
-    return found
+    report.taken += done.taken
+    report.retired += done.retired
 
 
 def _differences(conn: Connection, start: int) -> Iterator[Difference]:

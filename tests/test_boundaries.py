@@ -42,6 +42,8 @@ LAYERS = (
     ),
     ("pipeline",),
     (
+        "rereading",
+        "retracing",
         "replay",
         "writer",
         "delivery",

@@ -1,0 +1,203 @@
+"""A capture read again: what it says now takes the place of what it said.
+
+A reading that says something else is retired and its successor keeps its tube; one that is read
+no more is retired; one that says the same is left alone.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import parsers
+from ingestd.evaluate.placing import Placed
+from ingestd.ledger import work
+from ingestd.ledger.captures import Capture, close_capture
+from ingestd.ledger.connection import Connection
+from ingestd.ledger.store import Change
+from ingestd.model import StoredReading
+from ingestd.pipeline import Choice, Pipeline
+from ingestd.reading import NewReading, Seen, decide, number, see
+from ingestd.taking import candidates_for, known_readings, record_decisions
+from parsers.readings import Fault, Resume
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Reread:
+    """What came of it: readings taken and retired, and the runs to be judged anew."""
+
+    taken: int
+    retired: int
+    runs: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Old:
+    """A reading of the file as it was read before."""
+
+    stored: StoredReading
+    identity: bytes
+    ordinal: int
+    digits: bytes
+    run: str | None
+    position: int | None
+
+
+def reread(
+    pipeline: Pipeline,
+    change: Change,
+    capture: Capture,
+    choice: Choice,
+    parsed: parsers.Parsed,
+    *,
+    reason: str,
+    final: bool,
+) -> Reread:
+    """Take what a capture says now in the place of what it said; the caller judges the runs.
+
+    Args:
+        capture: as it stands in the ledger; the last one of its file.
+        choice: the form that `parsed` was read by, from the file's first byte on.
+        reason: written into every change.
+        final: its tail counts as complete.
+    """
+    assert choice.form is not None  # noqa: S101 - the caller has chosen one
+    afresh = read_afresh(capture)
+    conn = change.conn
+    source = pipeline.source(capture.source)
+    book = pipeline.keeper.current(conn)
+    seen, strangers = see(
+        parsed.readings,
+        find_instrument=book.find_instrument,
+        default=book.instruments.get(source.instrument) if source else None,
+        arrived_at=capture.arrived_at,
+    )
+    before = _old_readings(conn, capture)
+    seen = [_numbered_as_before(one, before) for one in number(seen, {})]
+    changed = [one for one in seen if not _says_the_same(one, before.get(one.parsed.span.start))]
+    kept = len(seen) - len(changed)
+    same = {one.parsed.span.start for one in seen} - {one.parsed.span.start for one in changed}
+    gone = [old for start, old in before.items() if start not in same]
+    runs = [old.run for old in before.values() if old.run]
+    for old in gone:
+        change.record("reading_retired", reading=old.stored.id, reason=f"replay: {reason}")
+    change.flush()
+    decisions = decide(
+        changed,
+        known=known_readings(conn, {one.identity for one in changed}),
+        candidates=candidates_for(conn, changed, book, pipeline.config.plan.open_days, also=runs),
+        first_id=(conn.execute("SELECT max(id) FROM readings").fetchone()[0] or 0) + 1,
+        capture=capture.id,
+        source=capture.source,
+        form=choice.form.name,
+        arrived_at=capture.arrived_at,
+    )
+    decisions = replace(
+        decisions,
+        new=tuple(_in_place_of(new, before) for new in decisions.new),
+        repeats=_not_noted_yet(conn, capture.id, decisions.repeats),
+    )
+    record_decisions(change, capture.id, decisions)
+    faults: list[Fault] = [*parsed.faults, *strangers]
+    state = (
+        "partly_read" if faults or (not final and parsed.complete_to < capture.size) else "read"
+    )
+    is_same = (capture.state, capture.form_sha256) == (state, choice.sha256)
+    if decisions.new or decisions.repeats or gone or not is_same:
+        change.record("replayed", capture=capture.id, reason=reason)
+        close_capture(
+            change,
+            afresh,
+            state=state,
+            form=choice.form.name,
+            form_sha256=choice.sha256,
+            final=final,
+            complete_to=parsed.complete_to,
+            resume=parsed.resume,
+            readings=kept + len(decisions.new),
+            repeats=len(seen) - kept - len(decisions.new),
+            faults=faults,
+        )
+    runs += [new.placed.run for new in decisions.new if new.placed]
+    return Reread(
+        taken=len(decisions.new),
+        retired=len(gone),
+        runs=tuple(dict.fromkeys([*runs, *decisions.runs])),
+    )
+
+
+def read_afresh(capture: Capture) -> Capture:
+    """The capture as if nobody had looked inside yet."""
+    return replace(capture, form="", form_sha256="", resume=Resume(), readings=0, repeats=0)
+
+
+def _not_noted_yet(conn: Connection, capture: int, repeats: Sequence[int]) -> tuple[int, ...]:
+    """Those of these readings of which it is not on record that the capture repeats them."""
+    noted = {
+        reading
+        for (reading,) in conn.execute(
+            "SELECT reading FROM sightings WHERE capture = ?", (capture,)
+        )
+    }
+    return tuple(reading for reading in repeats if reading not in noted)
+
+
+def _numbered_as_before(one: Seen, before: dict[int, _Old]) -> Seen:
+    """A reading with neither number nor time was told from its like by when it arrived."""
+    old = before.get(one.parsed.span.start)
+    is_timeless = not one.parsed.sequenced and one.parsed.measured_at is None
+    if old is None or not is_timeless or old.identity != one.identity:
+        return one
+    return replace(one, ordinal=old.ordinal)
+
+
+def _says_the_same(one: Seen, old: _Old | None) -> bool:
+    """Whether the bytes mean what they meant before; the form may have changed their meaning."""
+    if old is None:
+        return False
+    parsed, stored = one.parsed, old.stored
+    return (one.identity, one.ordinal, one.digits, one.measured_at, one.time_note) == (
+        old.identity, old.ordinal, old.digits, stored.measured_at, stored.time_note,
+    ) and all(
+        getattr(parsed, name) == getattr(stored, name)
+        for name in (
+            "method", "sample", "value", "censored", "unit", "basis", "absorbance", "dilution",
+            "dilution_applied",
+        )
+    )  # fmt: skip
+
+
+def _in_place_of(new: NewReading, before: dict[int, _Old]) -> NewReading:
+    """A reading mended in place keeps the tube of the one it was, unless its label changed."""
+    old = before.get(new.seen.parsed.span.start)
+    if old is None or old.run is None or old.position is None:
+        return new
+    if (new.stored.sample, new.stored.method) != (old.stored.sample, old.stored.method):
+        return new
+    place = Placed(
+        run=old.run,
+        position=old.position,
+        reason=f"Takes the place of reading {old.stored.id}, the same bytes read before.",
+    )
+    return replace(new, placed=place, waits=None)
+
+
+def _old_readings(conn: Connection, capture: Capture) -> dict[int, _Old]:
+    """Readings that still count of the file up to this capture, by where they begin in it."""
+    rows = conn.execute(
+        f"SELECT {work.READING_COLUMNS}, r.identity, r.ordinal, r.digits, p.run, p.position"  # noqa: S608 - fixed text
+        " FROM readings r JOIN captures c ON c.id = r.capture"
+        " LEFT JOIN placements p ON p.reading = r.id"
+        " WHERE c.lineage = ? AND c.name = ? AND c.id <= ? AND r.retired = '' ORDER BY r.id",
+        (capture.lineage, capture.name, capture.id),
+    )
+    found = {}
+    for row in rows:
+        stored = work.reading_from(row)
+        found[stored.span[0]] = _Old(
+            stored=stored,
+            identity=row[21],
+            ordinal=row[22],
+            digits=row[23],
+            run=row[24],
+            position=row[25],
+        )
+    return found
