@@ -108,6 +108,13 @@ class TubeCase:
         return self.reading is not None and not self.missing
 
     @property
+    def is_to_answer(self) -> bool:
+        """True when the tube is judged, or has readings of which none may be counted yet: a
+        control in doubt must hold its run and not pass for one that nobody asked for.
+        """
+        return self.is_judged or (bool(self.findings) and not self.missing)
+
+    @property
     def usable(self) -> bool:
         """True when the tube has a value that no rule refuses or holds."""
         return self.value is not None and all(

@@ -26,6 +26,7 @@ def _parameters(method: Method, _site: SitePolicy) -> Parameters:
 
 BLANK = Rule(
     name="blank",
+    version=2,
     question="Is every blank of the run low enough?",
     formula="|blank| <= limit; the lower limit of the method stands where none is stated",
     outcomes=(
@@ -53,11 +54,11 @@ BLANK_SUBTRACTED = Rule(
 
 
 def judge_blanks(run: RunCase) -> None:
-    """Add a finding for every blank tube that has been read, and every lot value used."""
+    """Add a finding for every blank tube that has a reading, and every lot value used."""
     method, limit = run.method, blank_limit(run.method)
     allowed = f"<= {plain(limit)} {method.unit}"
     for tube in run.of_role(Role.BLANK):
-        if tube.reading is not None:
+        if tube.is_to_answer:
             run.findings.append(
                 unusable(BLANK, tube, "blank") or _judge_blank(tube, limit, allowed, method.unit)
             )

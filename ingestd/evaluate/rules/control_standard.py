@@ -18,6 +18,7 @@ def _parameters(method: Method, _site: SitePolicy) -> Parameters:
 
 CONTROL_STANDARD = Rule(
     name="control_standard",
+    version=2,
     question="Was the control standard found again?",
     formula="recovery = found / nominal x 100 %, nominal = certified value / preparation factor; "
     "lowest <= recovery <= highest, or |found - nominal| <= the certificate's own ± U",
@@ -36,9 +37,9 @@ CONTROL_STANDARD = Rule(
 
 
 def judge_control_standards(run: RunCase) -> None:
-    """Add a finding for every control standard that has been read."""
+    """Add a finding for every control standard that has a reading."""
     for tube in run.of_role(Role.CONTROL_STANDARD):
-        if tube.is_judged:
+        if tube.is_to_answer:
             run.findings.append(_judge(run, tube))
 
 

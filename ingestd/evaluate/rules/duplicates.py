@@ -20,6 +20,7 @@ def _parameters(method: Method, _site: SitePolicy) -> Parameters:
 
 DUPLICATE = Rule(
     name="duplicate",
+    version=2,
     question="Do the two tubes of a duplicate agree?",
     formula="relative range = |a - b| / mean of both x 100 %; differences up to the floor pass",
     outcomes=(
@@ -48,9 +49,9 @@ def pairs_of(run: RunCase) -> list[tuple[TubeCase, TubeCase]]:
 
 
 def judge_duplicates(run: RunCase) -> None:
-    """Add a finding for every duplicate of which both tubes have been read."""
+    """Add a finding for every duplicate of which both tubes have a reading."""
     for tube, duplicate in pairs_of(run):
-        if tube.is_judged and duplicate.is_judged:
+        if tube.is_to_answer and duplicate.is_to_answer:
             run.findings.append(judge_pair(run, DUPLICATE, tube, duplicate))
 
 

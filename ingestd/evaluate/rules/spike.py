@@ -12,6 +12,7 @@ from ingestd.model import Finding, Role
 
 SPIKE = Rule(
     name="spike_recovery",
+    version=2,
     question="Was what was added to the sample found again?",
     formula="recovery = (spiked - unspiked) / added x 100 %; a sample below its limit lies "
     "between zero and the limit, and so does the recovery. Not asked of a spike that "
@@ -35,15 +36,15 @@ SPIKE = Rule(
 
 
 def judge_spikes(run: RunCase) -> None:
-    """Add a finding for every spike read, to its own sample: a spike speaks of one matrix."""
+    """Add a finding for every spike with a reading, to its own sample: one matrix each."""
     for spike in run.of_role(Role.SPIKE):
-        if not spike.is_judged:
+        if not spike.is_to_answer:
             continue
         code = spike.tube.sample
         native = next(
             (t for t in run.of_sample[code] if t.role is Role.SAMPLE and t.void is None), None
         )
-        if native is not None and native.is_judged:
+        if native is not None and native.is_to_answer:
             run.of_its_own.setdefault(code, []).append(_judge(run, spike, native))
 
 
