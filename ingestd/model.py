@@ -6,13 +6,15 @@ Numbers are Decimal, instants are aware datetimes in UTC, days are dates.
 """
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import field
 from datetime import date, datetime
 from decimal import Decimal
 from enum import StrEnum
 from typing import Annotated, Literal
 
 from pydantic import AwareDatetime, ConfigDict, Field
+
+from parsers.value import value
 
 STRICT = ConfigDict(extra="forbid")
 
@@ -67,7 +69,7 @@ class PersonRole(StrEnum):
 # --- plan: what is known before a reading arrives ------------------------------------------
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value
 class Instrument:
     """A photometer.
 
@@ -86,7 +88,7 @@ class Instrument:
     verification_due: date | None = None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value
 class DigestionProgram:
     """A block program: temperature in degrees C, time in minutes, tolerances both ways.
 
@@ -104,7 +106,7 @@ class DigestionProgram:
     needs_comparison: bool = False
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value
 class Interferent:
     """What disturbs a method: highest concentration tolerated in the tube, after dilution."""
 
@@ -116,7 +118,7 @@ class Interferent:
     hold_if_unknown_in: tuple[str, ...] = ("saline",)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value
 class RoundingStep:
     """Round values below `below` (None: all the rest) to multiples of `to`."""
 
@@ -126,7 +128,7 @@ class RoundingStep:
     to: Positive
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value
 class ControlNeed:
     """How often a method needs a control.
 
@@ -144,7 +146,7 @@ class ControlNeed:
     accept: tuple[Literal["tube", "lot", "zeroing"], ...] = ("tube",)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value
 class ControlLimits:
     """Limits for the controls of a method; percent of the value unless the unit is named.
 
@@ -171,7 +173,7 @@ class ControlLimits:
     replicate_caution: Positive = Decimal(10)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value
 class HoldingTime:
     """Longest time from sampling to preparation, hours; `preserved_hours` if preserved."""
 
@@ -182,7 +184,7 @@ class HoldingTime:
     preservation: str = ""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value
 class Method:
     """A photometric tube test as the laboratory works it.
 
@@ -244,7 +246,7 @@ class Method:
         return ", ".join(parts)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value
 class KitLot:
     """A box of tubes of one lot; usable to the end of the day `expires`."""
 
@@ -259,7 +261,7 @@ class KitLot:
     blank_value: Decimal | None = None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value
 class ControlStandard:
     """A control solution of one lot: certified `value` ± `expanded_uncertainty` (k = 2).
 
@@ -279,7 +281,7 @@ class ControlStandard:
     independent: bool = False
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value
 class SamplingPoint:
     """A place samples come from; `limits` by analyte label, in mg/L unless named."""
 
@@ -291,7 +293,7 @@ class SamplingPoint:
     limits: Mapping[str, Positive] = field(default_factory=dict)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value
 class Sample:
     """A sample as it came in.
 
@@ -314,7 +316,7 @@ class Sample:
     determine: tuple[str, ...] = ()
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value
 class Competence:
     """A person may work a method until the end of a day."""
 
@@ -325,7 +327,7 @@ class Competence:
     until: date
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value
 class Person:
     """An account with its roles."""
 
@@ -337,7 +339,7 @@ class Person:
     active: bool = True
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value
 class CalibrationPoint:
     """One calibration standard: concentration in the method's unit and its absorbance."""
 
@@ -347,7 +349,7 @@ class CalibrationPoint:
     absorbance: Decimal
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value
 class Calibration:
     """The measured points of a calibration; the function is computed from them."""
 
@@ -362,7 +364,7 @@ class Calibration:
     valid_until: date
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value
 class DigestionPair:
     """One sample digested by both programs, results in the method's unit."""
 
@@ -373,7 +375,7 @@ class DigestionPair:
     fast: NotNegative
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value
 class DigestionComparison:
     """Paired digestions of one matrix that admit or bar a fast program for a time."""
 
@@ -391,7 +393,7 @@ class DigestionComparison:
 # --- the work: runs, tubes, observations -----------------------------------------------------
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value
 class Dilution:
     """A total factor (>= 1) as written, with its steps (each >= 1)."""
 
@@ -405,7 +407,7 @@ class Dilution:
 UNDILUTED = Dilution(text="1", factor=Decimal(1))
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value
 class Tube:
     """One position of a run.
 
@@ -433,7 +435,7 @@ class Tube:
     repeats: str = ""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value
 class Run:
     """Tubes worked together by one method; belongs to the day it starts.
 
@@ -473,7 +475,7 @@ ObservationKey = Literal[
 ]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value
 class Observation:
     """What a person or instrument noted about a tube, or about a whole run (`position` None).
 
@@ -490,7 +492,7 @@ class Observation:
     by: str
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value
 class StoredReading:
     """A reading as the ledger holds it; digits as printed, instant resolved to UTC.
 
@@ -525,7 +527,7 @@ class StoredReading:
 # --- judgement --------------------------------------------------------------------------------
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value
 class Finding:
     """A rule's answer.
 
@@ -546,7 +548,7 @@ class Finding:
     sentence: str
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value
 class SitePolicy:
     """What the laboratory has decided for all its methods.
 
@@ -562,7 +564,7 @@ class SitePolicy:
     minimum_comparison_pairs: int = 6
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value
 class ControlElsewhere:
     """A control met in another run that may cover this one."""
 
@@ -573,7 +575,7 @@ class ControlElsewhere:
     passed: bool
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value
 class ControlPoint:
     """One earlier control value for charts, blanks, recoveries and uncertainty."""
 
@@ -587,7 +589,7 @@ class ControlPoint:
     partner: Decimal | None = None  # the other value of a duplicate pair
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value
 class ChartLimits:
     """Frozen limits of one control chart (method, level, instrument), set by a person."""
 
@@ -605,7 +607,7 @@ class ChartLimits:
     period: str = ""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value
 class SampleValue:
     """A value of the same sample or point from elsewhere, for sum checks and history."""
 
@@ -621,7 +623,7 @@ class SampleValue:
     point: str = ""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value
 class RunFacts:
     """Everything the judgement of one run depends on, gathered before it is made.
 
@@ -656,7 +658,7 @@ class RunFacts:
     pins: Mapping[str, str] = field(default_factory=dict)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value
 class TubeOutcome:
     """What one tube came to.
 
@@ -676,7 +678,7 @@ class TubeOutcome:
     void: bool = False
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value
 class ResultOutcome:
     """The value of one (sample, analyte with fraction and basis) in one run.
 
@@ -707,7 +709,7 @@ class ResultOutcome:
     repeats: str = ""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value
 class RunOutcome:
     """The judgement of one run.
 

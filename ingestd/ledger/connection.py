@@ -93,6 +93,12 @@ def m0008_notices(db: Database) -> None:
     _run_script(db, "schema_0008_notices.sql")
 
 
+@migrations()
+def m0009_history_index(db: Database) -> None:
+    """Released values of a sampling point, newest first."""
+    _run_script(db, "schema_0009_history_index.sql")
+
+
 def connect(path: Path | str, *, readonly: bool = False) -> Connection:
     """An open connection with the ledger's settings, read back where it matters.
 

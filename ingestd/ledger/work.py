@@ -11,7 +11,7 @@ import orjson
 
 from ingestd.errors import Refused
 from ingestd.ledger.bodies import value_of
-from ingestd.ledger.connection import Connection
+from ingestd.ledger.connection import Connection, Row
 from ingestd.ledger.plan import CHUNK
 from ingestd.model import (
     ControlElsewhere,
@@ -305,30 +305,36 @@ def control_history(
         " LIMIT ?",
         (method, stamp(before), newest),
     ).fetchall()
-    return tuple(
-        ControlPoint(
-            run=run,
-            position=position,
-            role=Role(role),
-            at=instant(at),
-            instrument=instrument,
-            value=Decimal(value),
-            nominal=None if nominal is None else Decimal(nominal),
-            partner=None if partner is None else Decimal(partner),
-        )
-        for run, position, role, at, instrument, value, nominal, partner in reversed(rows)
+    return tuple(_control_point(row) for row in reversed(rows))
+
+
+@lru_cache(maxsize=8192)  # neighbouring runs look at nearly the same values
+def _control_point(row: Row) -> ControlPoint:
+    run, position, role, at, instrument, value, nominal, partner = row
+    return ControlPoint(
+        run=run,
+        position=position,
+        role=Role(role),
+        at=instant(at),
+        instrument=instrument,
+        value=Decimal(value),
+        nominal=None if nominal is None else Decimal(nominal),
+        partner=None if partner is None else Decimal(partner),
     )
 
 
+# The index is named: the planner's guesses led it through all results of one state.
 _VALUE = (
     "SELECT r.sample, r.analyte, r.fraction, r.basis, v.value, v.censored, v.unit, v.uncertainty,"
-    " r.at, r.point FROM results r JOIN result_versions v"
-    " ON v.result = r.id AND v.version = r.version"
-    " WHERE v.value IS NOT NULL AND r.state IN ('accepted', 'released')"
+    " r.at, r.point FROM results r INDEXED BY {index} JOIN result_versions v"
+    " ON v.result = r.id AND v.version = r.version WHERE v.value IS NOT NULL"
 )
+_OF_SAMPLES = _VALUE.format(index="results_by_sample")
+_OF_POINT = _VALUE.format(index="results_released")
 
 
-def _sample_value(row: Sequence[Any]) -> SampleValue:
+@lru_cache(maxsize=8192)  # neighbouring runs look at nearly the same values
+def _sample_value(row: Row) -> SampleValue:
     return SampleValue(
         sample=row[0],
         analyte=row[1],
@@ -351,7 +357,9 @@ def companions(conn: Connection, samples: Iterable[str], *, run: str) -> tuple[S
         part = wanted[at : at + CHUNK]
         marks = ", ".join("?" * len(part))
         rows = conn.execute(
-            f"{_VALUE} AND r.sample IN ({marks}) AND r.run <> ? ORDER BY r.at, r.id", (*part, run)
+            f"{_OF_SAMPLES} AND r.sample IN ({marks}) AND r.run <> ?"
+            " AND r.state IN ('accepted', 'released') ORDER BY r.at, r.id",
+            (*part, run),
         )
         found.extend(_sample_value(row) for row in rows)
     return tuple(found)
@@ -369,8 +377,8 @@ def point_history(
 ) -> tuple[SampleValue, ...]:
     """The last released values of a sampling point before an instant, oldest first."""
     rows = conn.execute(
-        f"{_VALUE} AND r.state = 'released' AND r.point = ? AND r.analyte = ? AND r.fraction = ?"
-        " AND r.basis = ? AND r.at < ? ORDER BY r.at DESC LIMIT ?",
+        f"{_OF_POINT} AND r.state = 'released' AND r.point = ? AND r.analyte = ?"
+        " AND r.fraction = ? AND r.basis = ? AND r.at < ? ORDER BY r.at DESC LIMIT ?",
         (point, analyte, fraction, basis, stamp(before), newest),
     ).fetchall()
     return tuple(_sample_value(row) for row in reversed(rows))
