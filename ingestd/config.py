@@ -149,6 +149,11 @@ class LineSource(_Section):
         exclusive: nobody else may open the device meanwhile.
         quiet_alarm_s: so long without a byte is noted; left out, silence is never noted.
         retransmit_window_s: so long after a frame the same bytes may be its repetition.
+        unfinished_s: seconds of silence after which half a frame is recorded as damaged, where
+            its form states none of its own (frame.idle_end_ms).
+        write_timeout_s: seconds after which an answer that flow control holds up is given up.
+        backlog_bytes: memory of this line that may wait for the ledger, 500 bytes a frame
+            included; then reading stops until there is room.
     """
 
     kind: Literal["line"]
@@ -164,6 +169,9 @@ class LineSource(_Section):
     exclusive: bool = True
     quiet_alarm_s: Annotated[float, Field(gt=0)] | None = None
     retransmit_window_s: Annotated[float, Field(gt=0, le=3600)] = 15.0
+    unfinished_s: Annotated[float, Field(gt=0, le=3600)] = 10.0
+    write_timeout_s: Annotated[float, Field(gt=0, le=60)] = 1.0
+    backlog_bytes: Annotated[int, Field(ge=65_536, le=2**30)] = 4 * 2**20
 
     @field_validator("stop_bits")
     @classmethod

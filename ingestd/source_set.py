@@ -212,6 +212,9 @@ def _line_settings(line: LineConfig, forms: Mapping[str, Form]) -> LineSettings:
         exclusive=line.exclusive,
         quiet_alarm_s=line.quiet_alarm_s,
         retransmit_window_s=line.retransmit_window_s,
+        unfinished_s=line.unfinished_s,
+        write_timeout_s=line.write_timeout_s,
+        backlog_bytes=line.backlog_bytes,
     )
 
 

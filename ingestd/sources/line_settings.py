@@ -22,7 +22,8 @@ class WireSettings:
         baud, bits, parity, stop_bits, flow: as the instrument's manual says.
         exclusive: nobody else may open the device meanwhile.
         read_timeout_s: longest wait for a byte before other duties get their turn.
-        write_timeout_s: longest wait for a line that flow control has stopped.
+        write_timeout_s: longest wait for a line that flow control has stopped; at rfc2217://
+            there is none.
     """
 
     port: str
@@ -58,8 +59,8 @@ class LineSettings(WireSettings):
             practice, no source: instruments repeat within a few seconds.
         unfinished_s: so long after its last byte an unfinished frame is given up, where the form
             states no silence of its own.
-        backlog_bytes: kept in memory while the ledger takes nothing; then reading stops until
-            there is room.
+        backlog_bytes: memory filled while the ledger takes nothing, with what Python needs
+            for each frame; then reading stops until there is room.
     """
 
     name: str

@@ -7,7 +7,7 @@ import platform
 import sys
 from collections.abc import Callable
 
-from tests.bench import bulk, delivery, latency, parsing, verify
+from tests.bench import bulk, delivery, latency, lines, parsing, verify
 from tests.bench.figures import Figure
 
 BENCHES: dict[str, Callable[..., list[Figure]]] = {
@@ -16,6 +16,7 @@ BENCHES: dict[str, Callable[..., list[Figure]]] = {
     "parsing": parsing.measure,
     "verify": verify.measure,
     "delivery": delivery.measure,
+    "lines": lines.measure,
 }
 
 
