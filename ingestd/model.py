@@ -14,7 +14,7 @@ from typing import Annotated, Literal
 
 from pydantic import AwareDatetime, ConfigDict, Field
 
-from parsers.value import value
+from parsers.frozen import frozen
 
 STRICT = ConfigDict(extra="forbid")
 
@@ -69,7 +69,7 @@ class PersonRole(StrEnum):
 # --- plan: what is known before a reading arrives ------------------------------------------
 
 
-@value
+@frozen
 class Instrument:
     """A photometer.
 
@@ -88,7 +88,7 @@ class Instrument:
     verification_due: date | None = None
 
 
-@value
+@frozen
 class DigestionProgram:
     """A block program: temperature in degrees C, time in minutes, tolerances both ways.
 
@@ -106,7 +106,7 @@ class DigestionProgram:
     needs_comparison: bool = False
 
 
-@value
+@frozen
 class Interferent:
     """What disturbs a method: highest concentration tolerated in the tube, after dilution."""
 
@@ -118,7 +118,7 @@ class Interferent:
     hold_if_unknown_in: tuple[str, ...] = ("saline",)
 
 
-@value
+@frozen
 class RoundingStep:
     """Round values below `below` (None: all the rest) to multiples of `to`."""
 
@@ -128,7 +128,7 @@ class RoundingStep:
     to: Positive
 
 
-@value
+@frozen
 class ControlNeed:
     """How often a method needs a control.
 
@@ -146,7 +146,7 @@ class ControlNeed:
     accept: tuple[Literal["tube", "lot", "zeroing"], ...] = ("tube",)
 
 
-@value
+@frozen
 class ControlLimits:
     """Limits for the controls of a method; percent of the value unless the unit is named.
 
@@ -173,7 +173,7 @@ class ControlLimits:
     replicate_caution: Positive = Decimal(10)
 
 
-@value
+@frozen
 class HoldingTime:
     """Longest time from sampling to preparation, hours; `preserved_hours` if preserved."""
 
@@ -184,7 +184,7 @@ class HoldingTime:
     preservation: str = ""
 
 
-@value
+@frozen
 class Method:
     """A photometric tube test as the laboratory works it.
 
@@ -246,7 +246,7 @@ class Method:
         return ", ".join(parts)
 
 
-@value
+@frozen
 class KitLot:
     """A box of tubes of one lot; usable to the end of the day `expires`."""
 
@@ -261,7 +261,7 @@ class KitLot:
     blank_value: Decimal | None = None
 
 
-@value
+@frozen
 class ControlStandard:
     """A control solution of one lot: certified `value` ± `expanded_uncertainty` (k = 2).
 
@@ -281,7 +281,7 @@ class ControlStandard:
     independent: bool = False
 
 
-@value
+@frozen
 class SamplingPoint:
     """A place samples come from; `limits` by analyte label, in mg/L unless named."""
 
@@ -293,7 +293,7 @@ class SamplingPoint:
     limits: Mapping[str, Positive] = field(default_factory=dict)
 
 
-@value
+@frozen
 class Sample:
     """A sample as it came in.
 
@@ -316,7 +316,7 @@ class Sample:
     determine: tuple[str, ...] = ()
 
 
-@value
+@frozen
 class Competence:
     """A person may work a method until the end of a day."""
 
@@ -327,7 +327,7 @@ class Competence:
     until: date
 
 
-@value
+@frozen
 class Person:
     """An account with its roles."""
 
@@ -339,7 +339,7 @@ class Person:
     active: bool = True
 
 
-@value
+@frozen
 class CalibrationPoint:
     """One calibration standard: concentration in the method's unit and its absorbance."""
 
@@ -349,7 +349,7 @@ class CalibrationPoint:
     absorbance: Decimal
 
 
-@value
+@frozen
 class Calibration:
     """The measured points of a calibration; the function is computed from them."""
 
@@ -364,7 +364,7 @@ class Calibration:
     valid_until: date
 
 
-@value
+@frozen
 class DigestionPair:
     """One sample digested by both programs, results in the method's unit."""
 
@@ -375,7 +375,7 @@ class DigestionPair:
     fast: NotNegative
 
 
-@value
+@frozen
 class DigestionComparison:
     """Paired digestions of one matrix that admit or bar a fast program for a time."""
 
@@ -393,7 +393,7 @@ class DigestionComparison:
 # --- the work: runs, tubes, observations -----------------------------------------------------
 
 
-@value
+@frozen
 class Dilution:
     """A total factor (>= 1) as written, with its steps (each >= 1)."""
 
@@ -407,7 +407,7 @@ class Dilution:
 UNDILUTED = Dilution(text="1", factor=Decimal(1))
 
 
-@value
+@frozen
 class Tube:
     """One position of a run.
 
@@ -435,7 +435,7 @@ class Tube:
     repeats: str = ""
 
 
-@value
+@frozen
 class Run:
     """Tubes worked together by one method; belongs to the day it starts.
 
@@ -475,7 +475,7 @@ ObservationKey = Literal[
 ]
 
 
-@value
+@frozen
 class Observation:
     """What a person or instrument noted about a tube, or about a whole run (`position` None).
 
@@ -492,7 +492,7 @@ class Observation:
     by: str
 
 
-@value
+@frozen
 class StoredReading:
     """A reading as the ledger holds it; digits as printed, instant resolved to UTC.
 
@@ -527,7 +527,7 @@ class StoredReading:
 # --- judgement --------------------------------------------------------------------------------
 
 
-@value
+@frozen
 class Finding:
     """A rule's answer.
 
@@ -548,7 +548,7 @@ class Finding:
     sentence: str
 
 
-@value
+@frozen
 class SitePolicy:
     """What the laboratory has decided for all its methods.
 
@@ -564,7 +564,7 @@ class SitePolicy:
     minimum_comparison_pairs: int = 6
 
 
-@value
+@frozen
 class ControlElsewhere:
     """A control met in another run that may cover this one."""
 
@@ -575,7 +575,7 @@ class ControlElsewhere:
     passed: bool
 
 
-@value
+@frozen
 class ControlPoint:
     """One earlier control value for charts, blanks, recoveries and uncertainty."""
 
@@ -589,7 +589,7 @@ class ControlPoint:
     partner: Decimal | None = None  # the other value of a duplicate pair
 
 
-@value
+@frozen
 class ChartLimits:
     """Frozen limits of one control chart (method, level, instrument), set by a person."""
 
@@ -607,7 +607,7 @@ class ChartLimits:
     period: str = ""
 
 
-@value
+@frozen
 class SampleValue:
     """A value of the same sample or point from elsewhere, for sum checks and history."""
 
@@ -623,7 +623,7 @@ class SampleValue:
     point: str = ""
 
 
-@value
+@frozen
 class RunFacts:
     """Everything the judgement of one run depends on, gathered before it is made.
 
@@ -658,7 +658,7 @@ class RunFacts:
     pins: Mapping[str, str] = field(default_factory=dict)
 
 
-@value
+@frozen
 class TubeOutcome:
     """What one tube came to.
 
@@ -678,7 +678,7 @@ class TubeOutcome:
     void: bool = False
 
 
-@value
+@frozen
 class ResultOutcome:
     """The value of one (sample, analyte with fraction and basis) in one run.
 
@@ -709,7 +709,7 @@ class ResultOutcome:
     repeats: str = ""
 
 
-@value
+@frozen
 class RunOutcome:
     """The judgement of one run.
 

@@ -4,7 +4,7 @@ waiting. Pure: facts in, decisions out.
 
 import hashlib
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import datetime
 from typing import Any
 
@@ -18,6 +18,7 @@ from ingestd.evaluate.local_time import resolve_local_time
 from ingestd.evaluate.placing import Candidate, Placed, TubeIndex, Waiting
 from ingestd.labels import label_key
 from ingestd.model import Instrument, StoredReading
+from parsers.frozen import frozen
 from parsers.readings import Fault, Reading
 
 DIGEST_BYTES = 16
@@ -30,7 +31,7 @@ def digest(text: str) -> bytes:
     ).digest()
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@frozen
 class Seen:
     """A parsed reading with the instrument it came from and the digests it is known by."""
 
@@ -43,7 +44,7 @@ class Seen:
     time_note: str
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@frozen
 class Known:
     """A reading the ledger already holds under an identity."""
 
@@ -53,7 +54,7 @@ class Known:
     run: str | None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@frozen
 class NewReading:
     """A reading to be taken in: where it goes, or why it waits."""
 
@@ -64,7 +65,7 @@ class NewReading:
     contradicts: int | None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@frozen
 class Decisions:
     """What becomes of a slice of readings.
 
@@ -182,12 +183,12 @@ def decide(
     runs_of_known = {k.id: k.run for group in known.values() for k in group}
     for one in seen:
         same = [
-            KnownReading(id=k.id, content=k.digits.hex())
+            KnownReading(id=k.id, content=k.digits)
             for k in known.get(one.identity, ())
             if k.ordinal == one.ordinal
         ]
         same += added.get((one.identity, one.ordinal), ())
-        recognised = recognise(one.digits.hex(), same)
+        recognised = recognise(one.digits, same)
         if recognised.sameness == "repeat":
             assert recognised.known is not None  # noqa: S101 - a repeat names what it repeats
             repeats.append(recognised.known)
@@ -208,7 +209,7 @@ def decide(
             )
         )
         added.setdefault((one.identity, one.ordinal), []).append(
-            KnownReading(id=stored.id, content=one.digits.hex())
+            KnownReading(id=stored.id, content=one.digits)
         )
         if placed:
             runs[placed.run] = None

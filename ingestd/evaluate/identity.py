@@ -7,10 +7,10 @@ two identical rows is another reading, and the same file exported again repeats 
 """
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
 from decimal import Decimal
 from typing import Literal
 
+from parsers.frozen import frozen
 from parsers.readings import Reading
 
 _SEPARATOR = "\x1f"
@@ -18,15 +18,17 @@ _SEPARATOR = "\x1f"
 Sameness = Literal["new", "repeat", "conflict"]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@frozen
 class KnownReading:
-    """A reading the ledger already holds under the same identity: its id and `content`."""
+    """A reading the ledger already holds under the same identity: its id and `content`, or a
+    digest of it.
+    """
 
     id: int
-    content: str
+    content: str | bytes
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@frozen
 class Recognised:
     """What a reading is, and which known reading it repeats or contradicts (None for new)."""
 
@@ -104,16 +106,16 @@ def _number(value: Decimal | None) -> str:
     return "0" if text in {"-0", ""} else text
 
 
-def recognise(text: str, known: Sequence[KnownReading]) -> Recognised:
+def recognise(said: str | bytes, known: Sequence[KnownReading]) -> Recognised:
     """Return whether the reading is new, a repeat, or a conflict.
 
     Args:
-        text: the reading's `content`.
+        said: the reading's `content`, or the digest of it where `known` hold digests.
         known: readings the ledger holds under the same identity key.
 
     """
     for other in known:
-        if other.content == text:
+        if other.content == said:
             return Recognised(sameness="repeat", known=other.id)
     # Without a sequence number the printed value is part of the identity, so equal keys with
     # other content differ in a lesser field (a unit, a dilution): no less a contradiction.

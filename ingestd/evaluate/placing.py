@@ -7,16 +7,16 @@ Exactly one left: placed. None or several: a person decides, and is told why eac
 """
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
 from datetime import datetime
 
 from ingestd.evaluate.bench import Bench
 from ingestd.evaluate.figures import span_of_minutes
 from ingestd.labels import label_key
 from ingestd.model import Method, Observation, Run, StoredReading, Tube
+from parsers.frozen import frozen
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@frozen
 class Candidate:
     """A tube of an open run; `ready_at` is when it can be read at the earliest."""
 
@@ -26,7 +26,7 @@ class Candidate:
     ready_at: datetime | None = None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@frozen
 class Placed:
     """The tube a reading belongs to, and how that was decided."""
 
@@ -35,7 +35,7 @@ class Placed:
     reason: str
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@frozen
 class NearMiss:
     """A tube that was considered, and why it was not (or not alone) the one."""
 
@@ -44,7 +44,7 @@ class NearMiss:
     reason: str
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@frozen
 class Waiting:
     """No certain tube: what was considered, and why a person must decide."""
 
@@ -52,7 +52,7 @@ class Waiting:
     candidates: tuple[NearMiss, ...] = ()
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@frozen
 class OrderProposal:
     """A block of readings against the tubes of a sheet, for a person to confirm."""
 

@@ -1,7 +1,6 @@
 """Runs, tubes, readings and observations as the ledger holds them."""
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
 from datetime import date, datetime
 from decimal import Decimal
 from functools import lru_cache
@@ -24,6 +23,7 @@ from ingestd.model import (
     StoredReading,
 )
 from ingestd.stamps import instant, stamp
+from parsers.frozen import frozen
 
 READING_COLUMNS = (
     "r.id, r.capture, r.instrument, r.source, r.method, r.sample, r.value, r.censored, r.unit,"
@@ -58,7 +58,7 @@ def reading_from(row: Sequence[Any]) -> StoredReading:
     )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@frozen
 class StoredRun:
     """A run with what the ledger knows about its progress."""
 
@@ -222,7 +222,7 @@ def get_reading(conn: Connection, ident: int) -> StoredReading:
     return reading_from(row)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@frozen
 class WaitingReading:
     """A reading that waits for a person, with what was considered."""
 

@@ -1,4 +1,4 @@
-"""`@value`: an immutable record that costs little to make.
+"""`@frozen`: an immutable record that costs little to make.
 
 A type checker sees a frozen dataclass with keyword-only fields and refuses every assignment. At
 run time the fields are plain slots: the check that a frozen dataclass makes on each of its own
@@ -12,6 +12,6 @@ T = TypeVar("T")
 
 
 @dataclass_transform(frozen_default=True, kw_only_default=True)
-def value(cls: type[T]) -> type[T]:
+def frozen(cls: type[T]) -> type[T]:
     """The class as a slotted, keyword-only dataclass, compared and hashed by its fields."""
     return dataclass(slots=True, kw_only=True, unsafe_hash=True)(cls)
