@@ -69,8 +69,9 @@ def grow(
         The ledger, open.
     """
     runs = readings // TUBES
-    first = until - (runs + 2) * RUN_EVERY
-    ledger = begin_ledger(config, first=first - timedelta(days=1), last=until)
+    begun = first_instant(readings, until)
+    first = begun + timedelta(days=1)
+    ledger = begin_ledger(config, first=begun, last=until)
     conn = ledger.conn
     size, nodes = conn.execute("SELECT size, nodes FROM frontier").fetchone()
     drawn = _Drawn(BookKeeper().current(conn), size)
@@ -88,6 +89,11 @@ def grow(
     ledger = Ledger.open(config.ledger.path)
     _leave_waiting(ledger, config, until)
     return ledger
+
+
+def first_instant(readings: int, until: datetime) -> datetime:
+    """When a ledger of so many readings was begun."""
+    return until - (readings // TUBES + 2) * RUN_EVERY - timedelta(days=1)
 
 
 class _Hurry:
