@@ -2,11 +2,13 @@
 
 In service these calls do nothing. With INGESTD_KILL_AT=name (or name:n, the n-th time the point
 is passed) in the environment the process ends itself there with SIGKILL: no handler runs and
-nothing is flushed that the program had not made durable itself.
+nothing is flushed that the program had not made durable itself. A simulation that lives many
+lives in one process says with `end_at` what is to happen there instead.
 """
 
 import os
 import signal
+from collections.abc import Callable
 
 ENVIRONMENT_KEY = "INGESTD_KILL_AT"
 
@@ -28,10 +30,16 @@ STEPS = (
     "writer_stopped",  # stopping: the ledger is closed
 )
 
+
+def _end_for_good() -> None:
+    os.kill(os.getpid(), signal.SIGKILL)
+
+
 _wanted, _, _count = os.environ.get(ENVIRONMENT_KEY, "").partition(":")
 if _wanted and _wanted not in STEPS:
     raise RuntimeError(f"{ENVIRONMENT_KEY}: there is no step {_wanted!r}; use {', '.join(STEPS)}")
 _left = int(_count or 1)
+_end: Callable[[], None] = _end_for_good
 
 
 def step(name: str) -> None:
@@ -40,4 +48,16 @@ def step(name: str) -> None:
     if name == _wanted:
         _left -= 1
         if _left == 0:
-            os.kill(os.getpid(), signal.SIGKILL)
+            _end()
+
+
+def end_at(name: str, *, by: Callable[[], None] = _end_for_good) -> None:
+    """Have the next passing of a point end by this; "" for none, as in service.
+
+    Raises:
+        ValueError: there is no such point.
+    """
+    global _wanted, _left, _end
+    if name and name not in STEPS:
+        raise ValueError(f"there is no step {name!r}; use {', '.join(STEPS)}")
+    _wanted, _left, _end = name, 1, by
