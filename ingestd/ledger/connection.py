@@ -128,6 +128,18 @@ def connect(path: Path | str, *, readonly: bool = False) -> Connection:
     return conn
 
 
+def open_scratch() -> Connection:
+    """An empty ledger to try things in, in a file that SQLite removes, whatever ends the process.
+
+    So it need not sync, and holds no references.
+    """
+    conn: Connection = sqlite3.connect("", isolation_level=None)
+    for setting in ("journal_mode = MEMORY", "synchronous = OFF", "cache_size = -32768"):
+        conn.execute(f"PRAGMA {setting}")
+    migrations.apply(Database(conn))
+    return conn
+
+
 def _uri_path(path: Path | str) -> str:
     return str(path).replace("%", "%25").replace("?", "%3f").replace("#", "%23")
 
