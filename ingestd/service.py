@@ -47,6 +47,7 @@ CHECKPOINT_S = 600.0
 SAY_S = 30.0  # how old what the ledger says of the sources may be while nothing changes
 TURN_S = 0.5  # how often the supervisor looks around
 STUCK_S = 60.0  # a writer that ends no job for so long is stuck; SQLite waits 30 s for a lock
+CHECK_CACHE_KIB = 2048
 EXTEND_S = 60.0  # more time to start, asked for again and again while the ledger is opened
 
 
@@ -316,9 +317,7 @@ class Service:
         ledger = Ledger.open(path, site=self.config.site.name, at=self.clock())
         step("ledger_opened")
         if self.config.ledger.integrity_check == "quick":
-            answer = ledger.conn.execute("PRAGMA quick_check(1)").fetchone()[0]
-            if answer != "ok":
-                raise LedgerMismatch(str(path), f"SQLite finds it damaged: {answer}", "restore it")
+            _check_file(path)
         take_forms(ledger, self.config, at=self.clock(), by=SERVICE)
         step("forms_taken")
         return Pipeline(
@@ -469,6 +468,24 @@ def _unclean_end(pipeline: Pipeline) -> str:
     states, said_at = source_states(pipeline.ledger.conn)
     has_ended = all(one.state == "stopped" for one in states)
     return "" if has_ended or said_at is None else f"{said_at:%Y-%m-%d %H:%M:%S}"
+
+
+def _check_file(path: Path) -> None:
+    """Return if SQLite finds the file sound.
+
+    Every page is read: through a connection of its own, whose small cache is gone afterwards.
+
+    Raises:
+        LedgerMismatch: it does not.
+    """
+    ledger = Ledger.open_readonly(path)
+    try:
+        ledger.conn.execute(f"PRAGMA cache_size = -{CHECK_CACHE_KIB}")
+        answer = ledger.conn.execute("PRAGMA quick_check(1)").fetchone()[0]
+    finally:
+        ledger.close()
+    if answer != "ok":
+        raise LedgerMismatch(str(path), f"SQLite finds it damaged: {answer}", "restore it")
 
 
 def _ask_for_time(ready: threading.Event) -> None:
