@@ -27,6 +27,7 @@ from ingestd.forms import forms_in_force
 from ingestd.ledger.connection import Connection
 from ingestd.ledger.source_states import SourceState, keep_source_states, source_states
 from ingestd.ledger.store import Ledger
+from ingestd.line_desk import LineDesk
 from ingestd.notices.postman import Postman
 from ingestd.notify import notify, reloading_words, status_word, watchdog_interval_s
 from ingestd.pipeline import SERVICE, Pipeline
@@ -92,6 +93,7 @@ class Service:
         self.log = log
         self.clock = clock
         self.writer = Writer(self._open_pipeline, self._fail)
+        self.line_desk = LineDesk()
         self.sources = SourceSet(deliver=self._deliver, deliver_line=self._deliver_line, log=log)
         self.vitals = Vitals(
             config, self.writer, self.sources, clock=clock, log=log, stuck_s=stuck_s
@@ -387,7 +389,7 @@ class Service:
         return done
 
     def _deliver_line(self, arrival: LineArrival) -> bool:
-        done = self._ask_writer(lambda pipeline: pipeline.arrive_line(arrival))
+        done = self._ask_writer(self.line_desk.job(arrival))
         self._observe("line", arrival.seen_at)
         return done
 
