@@ -227,6 +227,9 @@ def _replay_export(
             pipeline.config.site.policy,
             cause=f"replay: {reason}",
         )
+        if not change.is_empty and not done.is_noted:
+            # Only the judgement changed, for what it rests on had: that too was this replay's.
+            change.record("replayed", capture=capture.id, reason=reason)
     report.taken += done.taken
     report.retired += done.retired
 

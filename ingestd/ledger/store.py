@@ -47,9 +47,15 @@ class Change:
         self._frontier = Frontier.from_bytes(nodes) if nodes else Frontier()
         if self._frontier.size != size:
             raise LedgerMismatch("journal", "its frontier contradicts itself", "ingestd verify")
+        self._first: int = size
         self._next: int = size
         self._pending: list[Entry] = []
         self._ids: dict[str, int] = {}
+
+    @property
+    def is_empty(self) -> bool:
+        """True while nothing has been recorded."""
+        return self._next == self._first
 
     def record(self, kind: str, **content: Any) -> int:
         """Add a journal entry; returns its index. Rows appear at `flush` or at the commit."""
