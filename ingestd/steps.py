@@ -29,6 +29,16 @@ STEPS = (
     "sources_stopped",  # stopping: the writer still works
     "writer_stopped",  # stopping: the ledger is closed
 )
+# In the order in which a released result passes them, on the threads of the targets.
+DELIVERY_STEPS = (
+    "batch_written",  # the centre: all rows of a batch are there, inside its transaction
+    "batch_committed",  # the centre has the batch, nobody here has marked it
+    "day_written",  # daily files: a day is on disk for good, under a name of its own
+    "day_renamed",  # daily files: it is in the place of the one before
+    "mark_written",  # inside the transaction that marks what a target has
+    "mark_committed",  # the mark is durable
+)
+_ALL = (*STEPS, *DELIVERY_STEPS)
 
 
 def _end_for_good() -> None:
@@ -36,8 +46,8 @@ def _end_for_good() -> None:
 
 
 _wanted, _, _count = os.environ.get(ENVIRONMENT_KEY, "").partition(":")
-if _wanted and _wanted not in STEPS:
-    raise RuntimeError(f"{ENVIRONMENT_KEY}: there is no step {_wanted!r}; use {', '.join(STEPS)}")
+if _wanted and _wanted not in _ALL:
+    raise RuntimeError(f"{ENVIRONMENT_KEY}: there is no step {_wanted!r}; use {', '.join(_ALL)}")
 _left = int(_count or 1)
 _end: Callable[[], None] = _end_for_good
 
@@ -58,6 +68,6 @@ def end_at(name: str, *, by: Callable[[], None] = _end_for_good) -> None:
         ValueError: there is no such point.
     """
     global _wanted, _left, _end
-    if name and name not in STEPS:
-        raise ValueError(f"there is no step {name!r}; use {', '.join(STEPS)}")
+    if name and name not in _ALL:
+        raise ValueError(f"there is no step {name!r}; use {', '.join(_ALL)}")
     _wanted, _left, _end = name, 1, by
