@@ -20,9 +20,10 @@ from typing import Any, TypeVar
 
 import parsers
 from ingestd import events
+from ingestd.asking import AskDoor
 from ingestd.config import Config, load_config
 from ingestd.delivery.courier import Courier, make_targets
-from ingestd.errors import ConfigError, IngestError, LedgerMismatch, StoreFull
+from ingestd.errors import ConfigError, IngestError, LedgerMismatch, Refused, StoreFull
 from ingestd.forms import forms_in_force
 from ingestd.ledger.connection import Connection
 from ingestd.ledger.source_states import SourceState, keep_source_states, source_states
@@ -99,6 +100,7 @@ class Service:
             config, self.writer, self.sources, clock=clock, log=log, stuck_s=stuck_s
         )
         self.signing = Signing(log)
+        self.asking = AskDoor(config.ledger.path, self._ask_line)
         self.couriers: list[Courier] = []
         self.postman: Postman | None = None
         self._config_path = config_path
@@ -160,6 +162,7 @@ class Service:
             self.sources.start(wanted_sources(self.config, forms))
             self._start_couriers()
             self._start_postman(self.config)
+            self.asking.open()
         finally:
             ready.set()
             patience.join()
@@ -197,6 +200,7 @@ class Service:
             self._end_if_a_source_died()
             self._say_source_states()
             self._say_status()
+            self.asking.answer()
             if now >= next_checkpoint:
                 self.signing.begin(self.config)
                 next_checkpoint = now + CHECKPOINT_S
@@ -217,6 +221,7 @@ class Service:
         notify("STOPPING=1")
         self.vitals.is_ready = False
         self.vitals.shut_door()
+        self.asking.close()
         states = self.vitals.states()
         self.sources.end_all()
         step("sources_stopped")
@@ -392,6 +397,17 @@ class Service:
         done = self._ask_writer(self.line_desk.job(arrival))
         self._observe("line", arrival.seen_at)
         return done
+
+    def _ask_line(self, name: str) -> None:
+        """Ask the instrument at a line for a reading, as soon as it is not talking."""
+        line = next((one for one in self.lines if one.status().name == name), None)
+        if line is None:
+            known = ", ".join(one.status().name for one in self.lines)
+            raise Refused(name, "no such line", f"there are {known}" if known else "")
+        status = line.status()
+        if status.state != "ok":
+            raise Refused(name, f"the line is {status.state}: {status.detail}")
+        line.poll_now()
 
     def _observe(self, kind: str, seen_at: datetime) -> None:
         self.vitals.observe_arrival(kind, (utc_now() - seen_at).total_seconds())

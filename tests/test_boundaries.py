@@ -29,7 +29,7 @@ LAYERS = (
     ("evaluate", "plan"),
     ("config", "service_sections", "ledger"),
     ("sources", "forms", "gathering", "notify", "logs"),
-    ("reading", "intake", "judging", "checkpointing", "archiving"),
+    ("reading", "intake", "judging", "checkpointing", "archiving", "asking"),
     ("taking", "explaining", "exporting", "verify", "together"),
     (
         "planning",
