@@ -35,7 +35,11 @@ LONGEST_S = 60.0  # for one that goes on trying
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Fault:
-    """Which call fails how: `first` the number of the call, `for_good` from there on."""
+    """Which call fails how: `first` the number of the call, `for_good` from there on.
+
+    strace counts the calls of each thread for itself, so `first` strikes once in each thread
+    that makes so many.
+    """
 
     call: str
     error: str
