@@ -18,6 +18,7 @@ from sqlite_utils import Database
 from sqlite_utils.migrations import Migrations
 
 from ingestd.errors import CommitUnknown, LedgerBusy, LedgerMismatch, StoreFull
+from ingestd.ledger.merkle import BLOCK_LEVEL, Frontier, Node
 from ingestd.ledger.outbox import decisions, put_into_outbox
 
 # Earlier releases can lose commits when two connections write and checkpoint at the same moment
@@ -97,6 +98,18 @@ def m0008_notices(db: Database) -> None:
 def m0009_history_index(db: Database) -> None:
     """Released values of a sampling point, newest first."""
     _run_script(db, "schema_0009_history_index.sql")
+
+
+@migrations()
+def m0010_journal_nodes(db: Database) -> None:
+    """Roots of large subtrees of the journal, by which proofs are short work."""
+    _run_script(db, "schema_0010_journal_nodes.sql")
+    leaves = db.conn.execute("SELECT leaf FROM journal ORDER BY idx")
+    frontier = Frontier()
+    while block := leaves.fetchmany(1 << BLOCK_LEVEL):
+        completed: list[Node] = []
+        frontier = frontier.extend((leaf for (leaf,) in block), completed)
+        db.conn.executemany("INSERT INTO journal_nodes VALUES (?, ?, ?)", completed)
 
 
 def connect(path: Path | str, *, readonly: bool = False) -> Connection:

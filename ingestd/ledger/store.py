@@ -25,7 +25,7 @@ from ingestd.ledger.connection import (
     refuse_other_schema,
 )
 from ingestd.ledger.fold import Body, Entry, fold
-from ingestd.ledger.merkle import Frontier, leaf_hash
+from ingestd.ledger.merkle import Frontier, Node, leaf_hash
 from ingestd.stamps import stamp
 
 ENTRY_VERSION = 1
@@ -78,7 +78,10 @@ class Change:
             leaves.append(leaf)
             rows.append((index, text, leaf))
         self.conn.executemany("INSERT INTO journal VALUES (?, ?, ?)", rows)
-        self._frontier = self._frontier.extend(leaves)
+        completed: list[Node] = []
+        self._frontier = self._frontier.extend(leaves, completed)
+        if completed:
+            self.conn.executemany("INSERT INTO journal_nodes VALUES (?, ?, ?)", completed)
         self.conn.execute(
             "UPDATE frontier SET size = ?, nodes = ?",
             (self._frontier.size, self._frontier.to_bytes()),
