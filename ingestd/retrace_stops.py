@@ -12,6 +12,7 @@ from ingestd.ledger.connection import Connection
 Body = dict[str, Any]
 Key = tuple[str, str, str, str]  # sample, analyte, fraction, basis
 
+_BY_POLICY = "release policy signed by "  # how the reason of such a decision begins
 _OF_A_READ = {
     "reading_taken", "readings_seen_again", "readings_conflict", "reading_retired", "replayed",
 }  # fmt: skip
@@ -130,15 +131,19 @@ def find_judged(conn: Connection, runs: Iterable[str]) -> list[Judged]:
         rows = conn.execute(
             "SELECT v.entry, r.id, r.sample, r.analyte, r.fraction, r.basis FROM results r"
             " JOIN result_versions v ON v.result = r.id AND v.version = r.version"
-            " WHERE r.run = ?",
+            " WHERE r.run = ? ORDER BY v.entry",
             (run,),
         ).fetchall()
         results = {row[1] for row in rows}
+        starts: dict[int, int] = {}  # of entries met before in this run
         for entry, _, *key in rows:
             body = body_of(conn, entry)
             start = entry
-            while start > 0 and _is_of_judging(body_of(conn, start - 1), body, results):
+            while start > 0 and start not in starts:
+                if not _is_of_judging(body_of(conn, start - 1), body, results):
+                    break
                 start -= 1
+            starts[entry] = start = starts.get(start, start)
             stop = found.setdefault((start, run), Judged(start=start, run=run))
             stop.versions[key[0], key[1], key[2], key[3]] = entry
     return list(found.values())
@@ -153,8 +158,8 @@ def _is_of_judging(one: Body, judged: Body, results: set[int]) -> bool:
             return True
         case "run_judged" | "result_judged":
             return bool(one["run"] == judged["run"])
-        case "decided":  # by policy, at once
-            return one["result"] in results
+        case "decided":  # at once, by policy
+            return one["result"] in results and one["reason"].startswith(_BY_POLICY)
     return False
 
 
