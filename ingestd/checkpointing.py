@@ -21,7 +21,7 @@ from ingestd.ledger.checkpoints import (
     sign_checkpoint,
 )
 from ingestd.ledger.connection import Connection
-from ingestd.ledger.merkle import Frontier, consistency_proof
+from ingestd.ledger.merkle import BLOCK_LEVEL, Frontier, StoredNodes, consistency_proof
 from ingestd.steps import step
 
 KEY_NAME = "journal.key"
@@ -59,7 +59,7 @@ def write_checkpoint(conn: Connection, config: Config) -> Checkpoint:
     checkpoint = sign_checkpoint(key, origin, size, Frontier.from_bytes(nodes).root())
 
     def prove(old_size: int, new_size: int) -> Sequence[bytes]:
-        return consistency_proof(leaves_of(conn), old_size, new_size)
+        return consistency_proof(leaves_of(conn), old_size, new_size, nodes_of(conn))
 
     for folder in (config.ledger.checkpoints, config.ledger.witness):
         if folder is None:
@@ -98,6 +98,23 @@ def leaves_of(conn: Connection) -> Callable[[int, int], list[bytes]]:
         return [leaf for (leaf,) in rows]
 
     return leaves
+
+
+def nodes_of(conn: Connection) -> StoredNodes:
+    """The kept roots of large subtrees of the journal.
+
+    A false one proves nothing: what is made with it leads to no signed root.
+    """
+
+    def node(level: int, number: int) -> bytes | None:
+        if level < BLOCK_LEVEL:
+            return None
+        row = conn.execute(
+            "SELECT hash FROM journal_nodes WHERE level = ? AND number = ?", (level, number)
+        ).fetchone()
+        return None if row is None else bytes(row[0])
+
+    return node
 
 
 def _keep_refused(folder: Path, checkpoint: Checkpoint) -> None:

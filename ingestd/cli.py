@@ -36,6 +36,7 @@ _COMMANDS = {
     "deliver": ("delivery", "deliver", "Released results to PostgreSQL or daily files."),
     "central": ("delivery", "central", "For whoever owns the central database."),
     "listen": ("lines", "listen", "What arrives on a serial line; nothing is stored."),
+    "ask": ("lines", "ask", "Ask an instrument on a serial line for a reading."),
     "receipt": ("proof", "receipt", "Proof of one result that anybody can check."),
     "verify-receipt": ("proof", "verify_receipt", "Check a receipt; needs no ledger."),
     "consistency": ("proof", "consistency", "Proof that one checkpoint continues another."),

@@ -5,6 +5,7 @@ begins with the bytes of an earlier capture is its continuation, and only what i
 """
 
 import hashlib
+from datetime import timedelta
 
 from ingestd.ledger.captures import (
     Capture,
@@ -17,6 +18,7 @@ from ingestd.ledger.captures import (
 from ingestd.ledger.store import Change
 from ingestd.sources.arrivals import Arrival
 from ingestd.sources.line_settings import LineArrival
+from ingestd.stamps import instant
 
 # Kinds of captures from a serial line. A frame that is no repetition is another reading, even if
 # it says the same as one before and prints neither number nor time.
@@ -79,21 +81,24 @@ def store_line(change: Change, arrival: LineArrival) -> int:
     """The id of the capture of one frame, or of bytes outside any frame.
 
     What is no frame is closed at once: nothing in it may become a reading. The same arrival
-    handed over again (its name is unique) is stored once.
+    handed over again (its name is unique) is stored once. A frame whose acknowledgement was lost
+    because the service ended is known again by the last frame that the ledger has of its line.
     """
     change.flush()
     known = newest_of_name(change.conn, arrival.source, arrival.name)
     if known is not None:
         return known.id
+    sha256 = hashlib.sha256(arrival.data).hexdigest()
+    is_again = arrival.again or _repeats_the_last(change, arrival, sha256)
     ident = store_capture(
         change,
-        kind=NOISE if not arrival.is_frame else REPEATED_FRAME if arrival.again else FRAME,
+        kind=NOISE if not arrival.is_frame else REPEATED_FRAME if is_again else FRAME,
         source=arrival.source,
         name=arrival.name,
         arrived_at=arrival.seen_at,
         data=arrival.data,
         size=len(arrival.data),
-        sha256=hashlib.sha256(arrival.data).hexdigest(),
+        sha256=sha256,
     )
     if arrival.is_frame:
         change.conn.execute("INSERT OR REPLACE INTO attempts VALUES (?, 1)", (ident,))
@@ -108,3 +113,21 @@ def store_line(change: Change, arrival: LineArrival) -> int:
         reason=arrival.fault or "bytes outside any frame",
     )
     return ident
+
+
+def _repeats_the_last(change: Change, arrival: LineArrival, sha256: str) -> bool:
+    """Whether the first frame of a line since its start says what the last one before it said.
+
+    Noise is collected for some seconds, so the newest captures reach back for long enough.
+    """
+    if arrival.repeats_within_s is None:
+        return False
+    last = change.conn.execute(
+        "SELECT sha256, arrived_at FROM (SELECT kind, sha256, arrived_at FROM captures"
+        " WHERE source = ? ORDER BY id DESC LIMIT 1000) WHERE kind IN (?, ?) LIMIT 1",
+        (arrival.source, *FRAMES),
+    ).fetchone()
+    if last is None or last[0] != sha256:
+        return False
+    passed = arrival.seen_at - instant(last[1])
+    return timedelta(0) <= passed <= timedelta(seconds=arrival.repeats_within_s)

@@ -9,7 +9,7 @@ large file costs little memory and a crash in its middle repeats at most one sli
 """
 
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Any
@@ -35,6 +35,7 @@ from ingestd.sources.arrivals import Arrival
 from ingestd.sources.line_settings import LineArrival
 from ingestd.steps import step
 from ingestd.taking import take_readings
+from ingestd.together import Together
 from parsers import Form, Parsed, ParseError
 from parsers.readings import Fault
 
@@ -90,6 +91,7 @@ class Pipeline:
         self.clock = clock
         self.log = log
         self.count = count
+        self._together = Together(lambda by: self.ledger.change(at=self.clock(), by=by))
 
     def arrive(self, arrival: Arrival, *, by: str = SERVICE) -> bool:
         """Store an arrival and read it; True if nothing of it is left unfinished.
@@ -128,14 +130,30 @@ class Pipeline:
             StoreFull, LedgerBusy: nothing was changed; deliver again later.
             CommitUnknown: the process must stop.
         """
+        return self.arrive_lines([arrival], by=by)[0]
+
+    def arrive_lines(self, arrivals: Sequence[LineArrival], *, by: str = SERVICE) -> list[bool]:
+        """Store what came over serial lines, then read the frames among it; two commits for all.
+
+        They are read in order, each judged before the next: what comes of them is what would
+        come of them one by one. Returns and raises for each what `arrive_line` does.
+        """
         with self.ledger.change(at=self.clock(), by=by) as change:
-            ident = store_line(change, arrival)
+            idents = [store_line(change, arrival) for arrival in arrivals]
             step("capture_written")
         step("capture_committed")
-        if not arrival.is_frame:
-            return not arrival.damaged
-        self.read(ident, final=True, by=by)
-        return get_capture(self.ledger.conn, ident).state == "read"
+        pairs = list(zip(idents, arrivals, strict=True))
+        if any(arrival.is_frame for arrival in arrivals):
+            with self._together.share(by):
+                for ident, arrival in pairs:
+                    if arrival.is_frame:
+                        self.read(ident, final=True, by=by)
+        return [
+            get_capture(self.ledger.conn, ident).state == "read"
+            if arrival.is_frame
+            else not arrival.damaged
+            for ident, arrival in pairs
+        ]
 
     def forms(self) -> dict[str, Form]:
         """The forms in force, by name."""
@@ -189,20 +207,25 @@ class Pipeline:
         capture = self.with_inherited_resume(capture)
         tally = Tally()
         done = self._read_slices(capture, tally, final=final, by=by, cause=cause)
+        took_ms = round((time.perf_counter() - started) * 1000, 1)
+        self._together.once_durable(lambda: self._tell(capture, tally, done=done, took_ms=took_ms))
+        return done
+
+    def _tell(self, capture: Capture, tally: Tally, *, done: bool, took_ms: float) -> None:
+        """Count and log a capture that was read."""
         self.count(capture.source, tally.readings, tally.faults)
         if tally.is_failed:
-            return done  # its closing event is written
+            return  # its closing event is written
         self.log.info(
             events.CAPTURE_CLOSED if done else events.CAPTURE_READ_SO_FAR,
-            capture=ident,
+            capture=capture.id,
             source=capture.source,
             readings=tally.readings,
             repeats=tally.repeats,
             waiting=tally.waiting,
             faults=tally.faults,
-            took_ms=round((time.perf_counter() - started) * 1000, 1),
+            took_ms=took_ms,
         )
-        return done
 
     def with_inherited_resume(self, capture: Capture) -> Capture:
         """A continuation goes on where the capture it continues was certainly complete."""
@@ -250,7 +273,7 @@ class Pipeline:
                 most *= 2  # one row or block is longer than a slice
                 continue
             done = is_final or (is_last and parsed.complete_to >= capture.size)
-            with self.ledger.change(at=self.clock(), by=by) as change:
+            with self._together.change(by) as change:
                 runs, faults = self._take(change, capture, parsed, choice, tally)
                 all_faults += faults
                 tally.faults += len(faults)
@@ -269,7 +292,7 @@ class Pipeline:
                 )
                 judge_runs(change, runs, self.keeper, self.config.site.policy, cause=cause)
                 step("slice_judged")
-            step("slice_committed")
+            self._together.once_durable(lambda: step("slice_committed"))
             if is_last:
                 return done
             position = resume
@@ -354,10 +377,13 @@ class Pipeline:
             if fault
             else []
         )
-        with self.ledger.change(at=self.clock(), by=by) as change:
+        with self._together.change(by) as change:
             close_capture(
                 change, capture, state="failed", final=True, reason=reason, faults=faults
             )
+        self._together.once_durable(lambda: self._tell_failed(capture, reason, fault))
+
+    def _tell_failed(self, capture: Capture, reason: str, fault: ParseError | None) -> None:
         step("capture_failed")
         self.count(capture.source, 0, 1)
         # The log names the place; what stands there is for `ingestd captures` to show.

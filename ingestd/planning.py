@@ -237,14 +237,19 @@ def take_sheet(
     samples = [s for s in sheet.samples if take_input(change, "sample", s, capture=capture)]
     planned = [run for run in sheet.runs if _plan_run(change, run, capture, config)]
     names = {run.name for run in planned}
+    noted: dict[str, None] = {}
     for note in sheet.observations:
         if note.run in names or not _is_noted(change.conn, note.run, note.position, note.key):
             record_observation(change, note.run, note.position, note.key, note.value)
-    labels = {label_key(tube.label) for run in planned for tube in run.tubes}
-    if any(run.order == "in_sheet_order" for run in planned):
+            noted[note.run] = None
+    # A sheet handed in again with a cell filled that was empty plans nothing new, but notes it.
+    told = [run for run in sheet.runs if run.name in names or run.name in noted]
+    labels = {label_key(tube.label) for run in told for tube in run.tubes}
+    if any(run.order == "in_sheet_order" for run in told):
         labels.add("")
     filled = retry_waiting(change, labels, keeper, config.plan.open_days)
-    judged = [*names, *filled, *touched_runs(change, [("sample", s) for s in samples])]
+    touched = touched_runs(change, [("sample", s) for s in samples])
+    judged = [*(run.name for run in told), *filled, *touched]
     judge_runs(change, judged, keeper, config.site.policy, cause="bench sheet")
     return Loaded(
         inputs=tuple(f"sample {sample.code}" for sample in samples),

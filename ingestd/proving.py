@@ -1,6 +1,6 @@
 """Proofs to hand out: receipts of journal entries, and that one checkpoint continues another."""
 
-from ingestd.checkpointing import known_checkpoints, leaves_of, write_checkpoint
+from ingestd.checkpointing import known_checkpoints, leaves_of, nodes_of, write_checkpoint
 from ingestd.config import Config
 from ingestd.errors import Refused
 from ingestd.ledger.checkpoints import Checkpoint
@@ -68,7 +68,7 @@ def receipt_of(conn: Connection, config: Config, entry: int, *, may_sign: bool =
         )
     if covering is None:
         covering = write_checkpoint(conn, config)
-    proof = inclusion_proof(leaves_of(conn), entry, covering.size)
+    proof = inclusion_proof(leaves_of(conn), entry, covering.size, nodes_of(conn))
     return make_receipt(row[0], entry, proof, covering)
 
 
@@ -87,5 +87,5 @@ def consistency_of(conn: Connection, old: Checkpoint, new: Checkpoint) -> bytes:
             "its end was cut off, or the checkpoint is of another ledger",
         )
     first, second = sorted((old, new), key=lambda one: one.size)
-    proof = consistency_proof(leaves_of(conn), first.size, second.size)
+    proof = consistency_proof(leaves_of(conn), first.size, second.size, nodes_of(conn))
     return make_consistency(first, second, proof)

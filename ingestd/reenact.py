@@ -96,7 +96,7 @@ def _transactions(conn: Connection) -> Iterator[list[Body]]:
         bodies = list(group)
         if bodies[0]["kind"] == "capture_stored" and bodies[0]["source"] != "forms":
             stored = 1
-            while stored < len(bodies) and _closes_unread(bodies[0], bodies[stored]):
+            while stored < len(bodies) and _is_stored_with(bodies[:stored], bodies[stored]):
                 stored += 1
             yield bodies[:stored]
             bodies = bodies[stored:]
@@ -104,13 +104,17 @@ def _transactions(conn: Connection) -> Iterator[list[Body]]:
             yield bodies
 
 
-def _closes_unread(stored: Body, body: Body) -> bool:
-    """Whether an entry closes a capture in the transaction that stored one: noise of a line, or
-    the unfinished beginning of the file that is now stored further.
+def _is_stored_with(stored: list[Body], body: Body) -> bool:
+    """Whether an entry belongs to the transaction that stored captures: it stores another, or
+    closes one unread: noise of a line, or the unfinished beginning of a file now stored further.
     """
+    if body["kind"] == "capture_stored":
+        return True
     if body["kind"] != "capture_read":
         return False
-    return bool(stored["capture_kind"] == NOISE or body["capture"] != stored["capture"])
+    fresh = {one["capture"]: one for one in stored if one["kind"] == "capture_stored"}
+    found = fresh.get(body["capture"])
+    return found is None or found["capture_kind"] == NOISE
 
 
 class _Again:

@@ -19,6 +19,7 @@ import parsers
 from ingestd import __version__
 from ingestd.config import Config
 from ingestd.errors import Refused
+from ingestd.intake import NOISE
 from ingestd.judging import judge_runs
 from ingestd.ledger.captures import Capture, content_from
 from ingestd.ledger.connection import Connection
@@ -118,7 +119,8 @@ def replay(
     """Read these captures again, each in a transaction of its own.
 
     Args:
-        captures: in order of arrival; of a file that grew, its last one stands for all.
+        captures: in order of arrival; of a file that grew, its last one stands for all. Bytes of
+            a line that are no frame are passed over: nothing in them may become a reading.
         reason: written into every change.
         progress: told after each capture how many are done.
 
@@ -132,7 +134,7 @@ def replay(
         report.captures += 1
         if capture.kind == "plan":
             _replay_plan(pipeline, capture, report, reason=reason, by=by, system_user=system_user)
-        elif not capture.oversize:
+        elif capture.kind != NOISE and not capture.oversize:
             _replay_export(
                 pipeline, capture, report, reason=reason, by=by, system_user=system_user
             )
@@ -225,6 +227,9 @@ def _replay_export(
             pipeline.config.site.policy,
             cause=f"replay: {reason}",
         )
+        if not change.is_empty and not done.is_noted:
+            # Only the judgement changed, for what it rests on had: that too was this replay's.
+            change.record("replayed", capture=capture.id, reason=reason)
     report.taken += done.taken
     report.retired += done.retired
 

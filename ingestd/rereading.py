@@ -22,8 +22,12 @@ from parsers.readings import Fault, Resume
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Reread:
-    """What came of it: readings taken and retired, and the runs to be judged anew."""
+    """What came of it: readings taken and retired, and the runs to be judged anew.
 
+    `is_noted` says that the replay stands in the journal, because the capture says something else.
+    """
+
+    is_noted: bool
     taken: int
     retired: int
     runs: tuple[str, ...]
@@ -101,7 +105,8 @@ def reread(
         "partly_read" if faults or (not final and parsed.complete_to < capture.size) else "read"
     )
     is_same = (capture.state, capture.form_sha256) == (state, choice.sha256)
-    if decisions.new or decisions.repeats or gone or not is_same:
+    is_noted = bool(decisions.new or decisions.repeats or gone or not is_same)
+    if is_noted:
         change.record("replayed", capture=capture.id, reason=reason)
         close_capture(
             change,
@@ -118,6 +123,7 @@ def reread(
         )
     runs += [new.placed.run for new in decisions.new if new.placed]
     return Reread(
+        is_noted=is_noted,
         taken=len(decisions.new),
         retired=len(gone),
         runs=tuple(dict.fromkeys([*runs, *decisions.runs])),

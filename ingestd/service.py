@@ -20,13 +20,15 @@ from typing import Any, TypeVar
 
 import parsers
 from ingestd import events
+from ingestd.asking import AskDoor
 from ingestd.config import Config, load_config
 from ingestd.delivery.courier import Courier, make_targets
-from ingestd.errors import ConfigError, IngestError, LedgerMismatch, StoreFull
+from ingestd.errors import ConfigError, IngestError, LedgerMismatch, Refused, StoreFull
 from ingestd.forms import forms_in_force
 from ingestd.ledger.connection import Connection
 from ingestd.ledger.source_states import SourceState, keep_source_states, source_states
 from ingestd.ledger.store import Ledger
+from ingestd.line_desk import LineDesk
 from ingestd.notices.postman import Postman
 from ingestd.notify import notify, reloading_words, status_word, watchdog_interval_s
 from ingestd.pipeline import SERVICE, Pipeline
@@ -47,6 +49,7 @@ CHECKPOINT_S = 600.0
 SAY_S = 30.0  # how old what the ledger says of the sources may be while nothing changes
 TURN_S = 0.5  # how often the supervisor looks around
 STUCK_S = 60.0  # a writer that ends no job for so long is stuck; SQLite waits 30 s for a lock
+CHECK_CACHE_KIB = 2048
 EXTEND_S = 60.0  # more time to start, asked for again and again while the ledger is opened
 
 
@@ -91,11 +94,13 @@ class Service:
         self.log = log
         self.clock = clock
         self.writer = Writer(self._open_pipeline, self._fail)
+        self.line_desk = LineDesk()
         self.sources = SourceSet(deliver=self._deliver, deliver_line=self._deliver_line, log=log)
         self.vitals = Vitals(
             config, self.writer, self.sources, clock=clock, log=log, stuck_s=stuck_s
         )
         self.signing = Signing(log)
+        self.asking = AskDoor(config.ledger.path, self._ask_line)
         self.couriers: list[Courier] = []
         self.postman: Postman | None = None
         self._config_path = config_path
@@ -157,6 +162,7 @@ class Service:
             self.sources.start(wanted_sources(self.config, forms))
             self._start_couriers()
             self._start_postman(self.config)
+            self.asking.open()
         finally:
             ready.set()
             patience.join()
@@ -194,6 +200,7 @@ class Service:
             self._end_if_a_source_died()
             self._say_source_states()
             self._say_status()
+            self.asking.answer()
             if now >= next_checkpoint:
                 self.signing.begin(self.config)
                 next_checkpoint = now + CHECKPOINT_S
@@ -214,6 +221,7 @@ class Service:
         notify("STOPPING=1")
         self.vitals.is_ready = False
         self.vitals.shut_door()
+        self.asking.close()
         states = self.vitals.states()
         self.sources.end_all()
         step("sources_stopped")
@@ -316,9 +324,7 @@ class Service:
         ledger = Ledger.open(path, site=self.config.site.name, at=self.clock())
         step("ledger_opened")
         if self.config.ledger.integrity_check == "quick":
-            answer = ledger.conn.execute("PRAGMA quick_check(1)").fetchone()[0]
-            if answer != "ok":
-                raise LedgerMismatch(str(path), f"SQLite finds it damaged: {answer}", "restore it")
+            _check_file(path)
         take_forms(ledger, self.config, at=self.clock(), by=SERVICE)
         step("forms_taken")
         return Pipeline(
@@ -388,9 +394,20 @@ class Service:
         return done
 
     def _deliver_line(self, arrival: LineArrival) -> bool:
-        done = self._ask_writer(lambda pipeline: pipeline.arrive_line(arrival))
+        done = self._ask_writer(self.line_desk.job(arrival))
         self._observe("line", arrival.seen_at)
         return done
+
+    def _ask_line(self, name: str) -> None:
+        """Ask the instrument at a line for a reading, as soon as it is not talking."""
+        line = next((one for one in self.lines if one.status().name == name), None)
+        if line is None:
+            known = ", ".join(one.status().name for one in self.lines)
+            raise Refused(name, "no such line", f"there are {known}" if known else "")
+        status = line.status()
+        if status.state != "ok":
+            raise Refused(name, f"the line is {status.state}: {status.detail}")
+        line.poll_now()
 
     def _observe(self, kind: str, seen_at: datetime) -> None:
         self.vitals.observe_arrival(kind, (utc_now() - seen_at).total_seconds())
@@ -469,6 +486,24 @@ def _unclean_end(pipeline: Pipeline) -> str:
     states, said_at = source_states(pipeline.ledger.conn)
     has_ended = all(one.state == "stopped" for one in states)
     return "" if has_ended or said_at is None else f"{said_at:%Y-%m-%d %H:%M:%S}"
+
+
+def _check_file(path: Path) -> None:
+    """Return if SQLite finds the file sound.
+
+    Every page is read: through a connection of its own, whose small cache is gone afterwards.
+
+    Raises:
+        LedgerMismatch: it does not.
+    """
+    ledger = Ledger.open_readonly(path)
+    try:
+        ledger.conn.execute(f"PRAGMA cache_size = -{CHECK_CACHE_KIB}")
+        answer = ledger.conn.execute("PRAGMA quick_check(1)").fetchone()[0]
+    finally:
+        ledger.close()
+    if answer != "ok":
+        raise LedgerMismatch(str(path), f"SQLite finds it damaged: {answer}", "restore it")
 
 
 def _ask_for_time(ready: threading.Event) -> None:

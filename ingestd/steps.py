@@ -2,11 +2,13 @@
 
 In service these calls do nothing. With INGESTD_KILL_AT=name (or name:n, the n-th time the point
 is passed) in the environment the process ends itself there with SIGKILL: no handler runs and
-nothing is flushed that the program had not made durable itself.
+nothing is flushed that the program had not made durable itself. A simulation that lives many
+lives in one process says with `end_at` what is to happen there instead.
 """
 
 import os
 import signal
+from collections.abc import Callable
 
 ENVIRONMENT_KEY = "INGESTD_KILL_AT"
 
@@ -27,11 +29,27 @@ STEPS = (
     "sources_stopped",  # stopping: the writer still works
     "writer_stopped",  # stopping: the ledger is closed
 )
+# In the order in which a released result passes them, on the threads of the targets.
+DELIVERY_STEPS = (
+    "batch_written",  # the centre: all rows of a batch are there, inside its transaction
+    "batch_committed",  # the centre has the batch, nobody here has marked it
+    "day_written",  # daily files: a day is on disk for good, under a name of its own
+    "day_renamed",  # daily files: it is in the place of the one before
+    "mark_written",  # inside the transaction that marks what a target has
+    "mark_committed",  # the mark is durable
+)
+_ALL = (*STEPS, *DELIVERY_STEPS)
+
+
+def _end_for_good() -> None:
+    os.kill(os.getpid(), signal.SIGKILL)
+
 
 _wanted, _, _count = os.environ.get(ENVIRONMENT_KEY, "").partition(":")
-if _wanted and _wanted not in STEPS:
-    raise RuntimeError(f"{ENVIRONMENT_KEY}: there is no step {_wanted!r}; use {', '.join(STEPS)}")
+if _wanted and _wanted not in _ALL:
+    raise RuntimeError(f"{ENVIRONMENT_KEY}: there is no step {_wanted!r}; use {', '.join(_ALL)}")
 _left = int(_count or 1)
+_end: Callable[[], None] = _end_for_good
 
 
 def step(name: str) -> None:
@@ -40,4 +58,16 @@ def step(name: str) -> None:
     if name == _wanted:
         _left -= 1
         if _left == 0:
-            os.kill(os.getpid(), signal.SIGKILL)
+            _end()
+
+
+def end_at(name: str, *, by: Callable[[], None] = _end_for_good) -> None:
+    """Have the next passing of a point end by this; "" for none, as in service.
+
+    Raises:
+        ValueError: there is no such point.
+    """
+    global _wanted, _left, _end
+    if name and name not in _ALL:
+        raise ValueError(f"there is no step {name!r}; use {', '.join(_ALL)}")
+    _wanted, _left, _end = name, 1, by

@@ -21,7 +21,7 @@ from ingestd.errors import Refused
 from ingestd.ledger.checkpoints import Checkpoint
 from ingestd.ledger.connection import Connection, migrations
 from ingestd.ledger.fold import fold
-from ingestd.ledger.merkle import Frontier, leaf_hash
+from ingestd.ledger.merkle import Frontier, Node, leaf_hash
 
 BATCH = 10_000
 # Not folded from the journal: the journal itself, captures (checked by hash), bookkeeping, and
@@ -29,6 +29,7 @@ BATCH = 10_000
 NOT_FOLDED = (
     "journal",
     "frontier",
+    "journal_nodes",  # checked with the journal
     "captures",
     "attempts",
     "source_states",
@@ -145,6 +146,7 @@ def _check_journal(
 ) -> None:
     due = sorted(checkpoints, key=lambda checkpoint: checkpoint.size)
     frontier = Frontier()
+    nodes: list[Node] = []
     good_from = 0  # size of the newest checkpoint that agreed
     expected = 0
     cursor = conn.execute("SELECT idx, body, leaf FROM journal ORDER BY idx")
@@ -164,7 +166,7 @@ def _check_journal(
         start = 0
         while due and due[0].size <= expected:
             cut = len(leaves) - (expected - due[0].size)
-            frontier = frontier.extend(leaves[start:cut])
+            frontier = frontier.extend(leaves[start:cut], nodes)
             start = cut
             if frontier.root() != due[0].root:
                 report.find(
@@ -176,7 +178,7 @@ def _check_journal(
             good_from = due[0].size
             report.checkpoints += 1
             due.pop(0)
-        frontier = frontier.extend(leaves[start:])
+        frontier = frontier.extend(leaves[start:], nodes)
     report.size = expected
     report.root = frontier.root().hex()
     for checkpoint in due:
@@ -190,6 +192,10 @@ def _check_journal(
     if row is None or row[0] != expected or (expected and row[1] != frontier.to_bytes()):
         says = "nothing" if row is None else f"{row[0]} entries"
         report.find(f"the frontier says {says}, the journal holds {expected} with another root")
+        return
+    kept = conn.execute("SELECT level, number, hash FROM journal_nodes ORDER BY level, number")
+    if kept.fetchall() != sorted(nodes):
+        report.find("the kept roots of the journal's subtrees are not those of its entries")
 
 
 def _contents(conn: Connection) -> Iterator[tuple[Any, ...]]:

@@ -20,7 +20,7 @@ from parsers.cells import (
     unit_reader,
 )
 from parsers.forms import FieldRules, Form
-from parsers.readings import Fault, Reading, Span
+from parsers.readings import Fault, Printed, Reading, Span
 from parsers.units import Unit
 
 _KEPT: Final = 4096  # texts of one field whose meaning is remembered; then begun anew
@@ -125,6 +125,15 @@ class Assembler:
         self._kept: dict[str, dict[str, object]] = {name: {} for name in self._readers}
         self._dilution_applied, self._identity = form.dilution_applied, form.identity
         self._sequenced = form.sequenced
+
+    @property
+    def has_unit_behind(self) -> bool:
+        """A unit stands behind the number of the value."""
+        return self._number is not None
+
+    def is_divided(self, name: str) -> bool:
+        """The place of the field holds more than its text and blanks around it."""
+        return name in self._edged
 
     def divide(self, name: str, text: str) -> tuple[Piece, ...]:
         """The fields that the text of one place holds: its own, and perhaps a unit.
@@ -262,8 +271,10 @@ class Assembler:
                 [fields[name].text if name in fields else "" for name in self._identity]
             ),
             sequenced=self._sequenced,
-            fields={name: text for name, (text, _) in fields.items()},
-            spans={name: where for name, (_, where) in fields.items() if where is not None},
+            printed=Printed(
+                {name: text for name, (text, _) in fields.items()},
+                {name: where for name, (_, where) in fields.items() if where is not None},
+            ),
             span=span,
             line=line,
         )

@@ -13,7 +13,7 @@ from functools import lru_cache, partial
 from typing import Final, NamedTuple
 
 from parsers.errors import FOUND_LIMIT
-from parsers.forms import DATE_PARTS, FieldRules, Form
+from parsers.forms import DATE_PARTS, FieldRules, Form, Kind
 from parsers.readings import Censoring
 from parsers.units import Unit, parse_unit
 
@@ -66,32 +66,30 @@ def trimmed(text: str) -> tuple[int, int]:
 
 def compile_readers(form: Form) -> dict[str, Reader]:
     """For each field of the form the function that reads its text or raises CellError."""
-    return {name: _guarded(compile_reader(form, name), form.fields[name]) for name in form.fields}
+    return {name: compile_reader(form, name) for name in form.fields}
 
 
 def compile_reader(form: Form, name: str) -> Reader:
     """The function that reads the text of one field, by its kind."""
-    rules = form.fields[name]
-    kind = form.kind(name)
-    if kind in ("number", "dilution"):
-        number = NumberGrammar.of(form, rules)
-        if kind == "dilution":
-            return partial(_read_dilution, number, rules.ratio)
-        return partial(_read_measured, number, rules)
+    rules, kind = form.fields[name], form.kind(name)
+    if kind == "number":
+        return _measured_reader(NumberGrammar.of(form, rules), rules)
+    reader = _plain_reader(form, rules, kind)
+    if not rules.no_value:
+        return reader
+    tokens = frozenset(rules.no_value)
+    return lambda text: None if text in tokens else reader(text)
+
+
+def _plain_reader(form: Form, rules: FieldRules, kind: Kind) -> Reader:
+    if kind == "dilution":
+        return partial(_read_dilution, NumberGrammar.of(form, rules), rules.ratio)
     if kind in ("date", "time", "datetime"):
         parse = [TimeGrammar(pattern, rules.months) for pattern in rules.patterns]
         return partial(_read_time, parse) if len(parse) > 1 else parse[0].read
     if kind == "unit":
         return unit_reader(form)
     return _read_integer if kind == "integer" else _read_text
-
-
-def _guarded(reader: Reader, rules: FieldRules) -> Reader:
-    """`reader`, with the field's "no value" tokens read as None."""
-    if not rules.no_value or (isinstance(reader, partial) and reader.func is _read_measured):
-        return reader
-    tokens = frozenset(rules.no_value)
-    return lambda text: None if text in tokens else reader(text)
 
 
 def _read_text(text: str) -> str:
@@ -149,21 +147,26 @@ class NumberGrammar:
         return f"a number with decimal mark {self.decimal!r}{groups}"
 
 
-def _read_measured(number: NumberGrammar, rules: FieldRules, text: str) -> Measured:
-    """A number, a mark and a number, or a token for below, above or no value."""
-    if text in rules.below:
-        return Measured(None, "<")
-    if text in rules.above:
-        return Measured(None, ">")
-    if text in rules.no_value:
-        return Measured(None)
-    for mark in rules.below_marks:
-        if text.startswith(mark):
-            return Measured(number.read(text[len(mark) :].lstrip(BLANKS)), "<")
-    for mark in rules.above_marks:
-        if text.startswith(mark):
-            return Measured(number.read(text[len(mark) :].lstrip(BLANKS)), ">")
-    return Measured(number.read(text))
+def _measured_reader(number: NumberGrammar, rules: FieldRules) -> Callable[[str], Measured]:
+    """Reads a number, a mark and a number, or a token for below, above or no value."""
+    tokens = {
+        **dict.fromkeys(rules.no_value, Measured(None)),
+        **dict.fromkeys(rules.above, Measured(None, ">")),
+        **dict.fromkeys(rules.below, Measured(None, "<")),
+    }
+    below, above = rules.below_marks, rules.above_marks
+    marks = below + above
+
+    def read(text: str) -> Measured:
+        if text in tokens:
+            return tokens[text]
+        if not text.startswith(marks):
+            return Measured(number.read(text))
+        mark = next(mark for mark in marks if text.startswith(mark))
+        bare = text[len(mark) :].lstrip(BLANKS)
+        return Measured(number.read(bare), "<" if mark in below else ">")
+
+    return read
 
 
 def split_unit(number: NumberGrammar, rules: FieldRules, text: str) -> int:

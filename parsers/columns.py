@@ -1,400 +1,234 @@
-"""Runs of plain rows are read column by column, which is several times quicker than row by row.
+"""Many plain rows become readings at once, column by column, and so several times quicker.
 
-A row is plain when it is printable, holds no quote, has as many cells as the header and needs no
-more than the fields' own readers. The first row that is not plain, or in which anything does not
-fit, ends the run; `parsers.table` reads that one with all its care and says what is wrong. Both
-ways give equal readings (tests/parsers/test_columns.py).
+`parsers.plain_rows` cuts runs of rows (and messages), `parsers.plain_blocks` blocks of labelled
+lines into columns of cells. What is read here needs no more than the fields' own readers; the
+first row in which anything does not fit ends the run, and whoever cut it reads that one with all
+care and says what is wrong. Both ways give equal readings (tests/parsers/test_columns.py).
 
-Three tricks pay for themselves a million times over: the meaning of a text already seen is
-looked up, blanks are stripped only from runs that have any, and a Reading is filled through a
-twin class without the guard of a frozen dataclass.
+A Reading is filled through a twin class without the guard of a frozen dataclass, which pays for
+itself a million times over.
 """
 
-import re
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from datetime import datetime, time, timedelta
-from itertools import repeat
-from operator import add, itemgetter
-from typing import Any, Final, NamedTuple
+from datetime import datetime
+from functools import partial
+from itertools import islice, repeat
+from typing import Any, NamedTuple
 
-from parsers.assembly import Assembler, Found, certain
-from parsers.cells import CellError, Halves, Measured, halves
+from parsers.assembly import Assembler, Found
+from parsers.cells import CellError
 from parsers.forms import Form
-from parsers.layout import Layout
-from parsers.readings import Reading, Span
-from parsers.rows import RowFields, RowPlaces, RowSpans, delimiter_of
-from parsers.text import Lines
+from parsers.meanings import Meanings, Remembered, meaning_reader, meanings
+from parsers.readings import Printed, Reading, Span
 
-_KEPT: Final = (
-    100_000  # (more than the seconds of a day) meanings remembered for one column; then begun anew
-)
-_SHORTEST: Final = 16  # rows tried first; doubled while they stay plain
-_LONGEST: Final = 512
-_BAD: Final = object()
-_AS_ZERO: Final = str.maketrans("123456789", "000000000")
-
-
-class Run(NamedTuple):
-    """Readings of the plain rows, how many they were, and the index of the line behind them."""
-
-    readings: list[Reading]
-    rows: int
-    stopped_at: int
-
-
-Meant = tuple[Sequence[Any], int]  # what each cell means; how many come before the first misfit
-
-
-class _Meanings(dict[str, Any]):
-    """Text of a cell to what it means; `_BAD` (never kept) for what does not fit."""
-
-    def __init__(self, read: Callable[[str], Any], empty: Any, *, has_blanks: bool = True) -> None:
-        super().__init__()
-        self._read = read
-        self._has_blanks = has_blanks  # blanks around a cell are no part of its text
-        self._empty = empty
-        self._has_misfit = False
-
-    def __missing__(self, cell: str) -> Any:
-        text = cell.strip() if self._has_blanks else cell
-        try:
-            meaning = self._read(text) if text else self._empty
-        except CellError:
-            meaning = _BAD
-        if meaning is _BAD:
-            self._has_misfit = True
-            return meaning
-        if len(self) >= _KEPT:
-            self.clear()
-        self[cell] = meaning
-        return meaning
-
-    def of(self, column: Sequence[str]) -> Meant:
-        """The meaning of each cell."""
-        self._has_misfit = False
-        values = itemgetter(*column)(self) if len(column) > 1 else (self[column[0]],)
-        if not self._has_misfit:
-            return values, len(values)
-        return values, next(at for at, value in enumerate(values) if value is _BAD)
-
-
-class _Moments:
-    """Texts of a datetime column to what they mean, date and time remembered apart."""
-
-    def __init__(self, cut: Halves, whole: _Meanings) -> None:
-        self._cut = cut
-        self._whole = whole
-        self._days = _Meanings(self._read_day, _BAD, has_blanks=False)
-        self._clocks = _Meanings(self._read_clock, _BAD, has_blanks=False)
-
-    def of(self, column: Sequence[str]) -> Meant:
-        """The meaning of each cell."""
-        cut, count = self._cut, len(column)
-        if set(map(len, column)) == {cut.length}:
-            behind = cut.date_length + len(cut.between)
-            days, good_days = self._days.of([text[:behind] for text in column])
-            clocks, good_clocks = self._clocks.of([text[behind:] for text in column])
-            if good_days == good_clocks == count:
-                return list(map(add, days, clocks)), count
-        return self._whole.of(column)
-
-    def _read_day(self, text: str) -> Any:
-        """Midnight of the date in a text that ends with what stands before the time."""
-        if not text.endswith(self._cut.between):
-            return _BAD
-        day: Any = self._cut.date.read(text[: self._cut.date_length])
-        return datetime.combine(day, time.min)
-
-    def _read_clock(self, text: str) -> timedelta:
-        """Time since midnight: a sum of the two is quicker than their combination."""
-        clock: Any = self._cut.time.read(text)
-        return timedelta(hours=clock.hour, minutes=clock.minute, seconds=clock.second)
-
-
-class _IsoMoments:
-    """Texts of a datetime column written as ISO 8601 writes them, read by the standard library.
-
-    It would also take other spellings of the standard; therefore every text is first shown to
-    have digits and marks exactly where the pattern has them.
-    """
-
-    def __init__(self, pattern: str, others: Callable[[Sequence[str]], Meant]) -> None:
-        self._shape = re.sub("[YMDhms]", "0", pattern)
-        self._others = others
-
-    @staticmethod
-    def reads(pattern: str) -> bool:
-        """The pattern is one of ISO 8601 with all its marks."""
-        return re.fullmatch("YYYY-MM-DD[ T]hh:mm(:ss)?", pattern) is not None
-
-    def of(self, column: Sequence[str]) -> Meant:
-        """The meaning of each cell."""
-        count = len(column)
-        if "\n".join(column).translate(_AS_ZERO) == "\n".join([self._shape] * count):
-            try:
-                return list(map(datetime.fromisoformat, column)), count
-            except ValueError:  # no such day or time: the other way says which
-                pass
-        return self._others(column)
+# A class of the same slots without the guard: filled, then turned into the guarded one.
+_OpenReading: Any = type("_OpenReading", (), {"__slots__": Reading.__slots__})
+_as_span: Callable[[tuple[int, int]], Span] = partial(tuple.__new__, Span)
 
 
 class _Column(NamedTuple):
     name: str
-    cell: int
-    meanings: Callable[[Sequence[str]], Meant] | None  # None: plain text
+    meanings: Meanings | None  # None: plain text
     is_required: bool
-
-
-# A class of the same slots without the guard: filled, then turned into the guarded one.
-_OpenReading: Any = type("_OpenReading", (), {"__slots__": Reading.__slots__})
+    is_printed: bool  # its texts are wanted without the blanks around them
 
 
 class ColumnReader:
-    """Reads runs of plain rows under one header."""
+    """Reads cells that stand in the same fields row after row.
+
+    Attributes:
+        names: the field of each place.
+        supplied: fields that no place states.
+    """
 
     def __init__(
-        self,
-        assembler: Assembler,
-        columns: list[_Column],
-        supplied: Mapping[str, Found],
-        places: RowPlaces,
-        cells: int,
+        self, assembler: Assembler, names: Sequence[str], supplied: Mapping[str, Found]
     ) -> None:
         form = assembler.form
-        self._form = form
-        self._columns = columns
+        self.names = tuple(names)
+        self.supplied = supplied
+        self._identity = form.identity
+        self._applied, self._sequenced = form.dilution_applied, form.sequenced
         self._meant = {
-            name: _reader(assembler, name)(found.text) for name, found in supplied.items()
+            name: meaning_reader(assembler, name)[0](found.text)
+            for name, found in supplied.items()
         }
-        self._supplied = supplied
-        self._places = places
-        self._cells = cells
-        self._step = _SHORTEST
-        table = form.table
-        self._quote = table.quote if table else ""
-        patterns = [*table.ignore, *([table.end] if table.end else [])] if table else []
-        self._printed = {
-            *form.identity,
-            *(column.name for column in columns if column.meanings is None),
+        self._divided = {
+            name: Remembered(partial(_parts, assembler, name), ("", ""))
+            for name in names
+            if assembler.is_divided(name)
         }
-        self._is_special = [re.compile(pattern).fullmatch for pattern in patterns]
+        self._has_unit_behind = assembler.has_unit_behind and "value" in names
+        both = (*names, "unit") if self._has_unit_behind else names
+        self._columns = [self._column(assembler, name) for name in both]
+
+    def _column(self, assembler: Assembler, name: str) -> _Column:
+        rules = assembler.form.fields.get(name)
+        is_required = rules is not None and rules.required == "value"
+        read = meanings(assembler, name, is_required=is_required)
+        return _Column(name, read, is_required, read is None or name in self._identity)
 
     @classmethod
     def fitting(
-        cls,
-        assembler: Assembler,
-        layout: Layout,
-        stated: Mapping[str, Found],
-        width: Callable[[str], int],
+        cls, assembler: Assembler, names: Sequence[str], stated: Mapping[str, Found]
     ) -> "ColumnReader | None":
-        """A reader for this layout; None where the form asks for more than plain rows."""
-        form = assembler.form
-        delimiter = delimiter_of(form)
-        if not delimiter or layout.cells is None or layout.analytes or form.table is None:
+        """A reader for places of these fields; None where the form asks for more.
+
+        Args:
+            assembler: of the form.
+            names: the field of each place.
+            stated: fields that stand elsewhere, for all rows.
+        """
+        fields = assembler.form.fields
+        if assembler.has_unit_behind and ("unit" in fields or "unit" in stated):
             return None
-        if layout.cells > form.limits.fields or layout.cells < 2:
+        if any(fields[name].default is not None for name in names):
             return None
-        bound = {name for name, _ in layout.columns}
-        for name in bound:
-            rules = form.fields[name]
-            if rules.prefix or rules.suffix or rules.unit_follows or rules.default is not None:
-                return None
-        supplied = {**_supplied_by(form, bound), **stated}
+        supplied = {**_supplied_by(assembler.form, names), **stated}
         try:
             for name, found in supplied.items():
                 assembler.read(name, found.text)
         except CellError:
             return None
-        required = {name for name, rules in form.fields.items() if rules.required == "value"}
-        if not required & bound or required - bound - set(supplied):
+        required = {name for name, rules in fields.items() if rules.required == "value"}
+        if not required & set(names) or required - set(names) - set(supplied):
             return None
-        columns = [
-            _Column(
-                name,
-                at,
-                _meanings(assembler, name, is_required=name in required),
-                name in required,
-            )
-            for name, at in layout.columns
-        ]
-        places = RowPlaces(
-            delimiter=delimiter,
-            columns=layout.columns,
-            supplied={name: found.text for name, found in supplied.items()},
-            supplied_spans={name: f.span for name, f in supplied.items() if f.span is not None},
-            width=width,
-        )
-        return cls(assembler, columns, supplied, places, layout.cells)
+        return cls(assembler, names, supplied)
 
-    def read(self, lines: Lines, at: int, rows_before: int) -> Run:
-        """Readings of the plain rows from index `at` on, up to the first line that is not."""
-        readings: list[Reading] = []
-        start, count = at, len(lines.texts)
-        count = min(count, at + self._form.limits.rows - rows_before)
-        while at < count:
-            until = min(at + self._step, count)
-            rows = self._plain(lines.texts[at:until], is_printable=lines.is_printable)
-            wanted = until - at
-            made = self._readings(rows, lines, at) if rows else []
-            readings += made
-            at += len(made)
-            if len(made) < wanted:
-                self._step = _SHORTEST
-                break
-            self._step = min(2 * self._step, _LONGEST)
-        return Run(readings, at - start, at)
+    def read(
+        self,
+        cells: Sequence[Sequence[str]],
+        *,
+        is_bare: bool,
+        printed: Iterable[Printed],
+        edges: Iterable[tuple[int, int]],
+        lines: Iterable[int],
+    ) -> list[Reading]:
+        """One reading a row, up to the first row in which something does not fit.
 
-    def _plain(self, texts: list[str], *, is_printable: bool) -> list[list[str]]:
-        """The cells of the lines up to the first that is not plain."""
-        delimiter, quote, limit = (
-            self._places.delimiter,
-            self._quote,
-            self._form.limits.line_length,
-        )
-        rows = [text.split(delimiter) for text in texts]
-        if (
-            set(map(len, rows)) == {self._cells}
-            and (
-                is_printable
-                or all(map(str.isprintable, texts if delimiter != "\t" else map("".join, rows)))
-            )
-            and max(map(len, texts)) <= limit
-            and not self._is_special
-            and not (quote and quote in "".join(texts))
-        ):
-            return rows
-        for at, (text, row) in enumerate(zip(texts, rows, strict=True)):
-            printed = text if delimiter != "\t" else text.replace("\t", "")
-            if (
-                len(row) != self._cells
-                or not printed.isprintable()
-                or len(text) > limit
-                or (quote and quote in text)
-                or any(is_special(text) for is_special in self._is_special)
-            ):
-                return rows[:at]
-        return rows
-
-    def _readings(self, rows: list[list[str]], lines: Lines, at: int) -> list[Reading]:
-        """One reading a row, up to the first row in which something does not fit."""
-        count = len(rows)
-        cells = list(zip(*rows, strict=True))
-        meant: dict[str, Iterable[Any]] = {
-            name: repeat(meaning, count) for name, meaning in self._meant.items()
-        }
-        printed: dict[str, Iterable[str]] = {
-            name: repeat(found.text, count) for name, found in self._supplied.items()
-        }
-        is_bare = not _has_blanks(lines.texts[at : at + count], self._places.delimiter)
-        for name, cell, meanings, is_required in self._columns:
-            column = cells[cell]
-            texts: Sequence[str] = ()
-            if name in self._printed:
-                texts = column if is_bare else list(map(str.strip, column))
-            printed[name] = texts
-            if meanings is None:
-                if "" in texts:
-                    if is_required:
-                        count = min(count, texts.index(""))
-                    meant[name] = [text or None for text in texts]
-                else:
-                    meant[name] = texts
-                continue
-            meant[name], good = meanings(column)
+        Args:
+            cells: the texts of each place, all rows of one place together.
+            is_bare: no text has blanks around it.
+            printed: what each row states.
+            edges: its first and behind-last byte.
+            lines: its line number.
+        """
+        total = count = len(cells[0])
+        texts: dict[str, Sequence[str]] = dict(zip(self.names, cells, strict=True))
+        for name, divided in self._divided.items():
+            parts, good = divided.of(texts[name])
             count = min(count, good)
-        if count == 0:
-            return []
-        names = self._form.identity
-        identities = (
-            list(zip(*(printed.get(name, repeat("", len(rows))) for name in names), strict=True))
-            if names
-            else repeat((), len(rows))
+            texts[name] = [own for own, _ in parts[:good]]
+            if name == "value" and self._has_unit_behind:
+                texts["unit"] = [unit for _, unit in parts[:good]]
+        meant: dict[str, Iterable[Any]] = {
+            name: repeat(meaning) for name, meaning in self._meant.items()
+        }
+        for name, read, is_required, is_printed in self._columns:
+            if count == 0:
+                return []
+            column = texts[name] if count == total else texts[name][:count]
+            if is_printed and not is_bare:
+                column = texts[name] = list(map(str.strip, column))
+            if read is not None:
+                meant[name], good = read(column)
+                count = min(count, good)
+            elif "" not in column:
+                meant[name] = column
+            else:
+                if is_required:
+                    count = column.index("")
+                meant[name] = [text or None for text in column]
+        return self._filled(count, meant, self._identities(texts), printed, edges, lines)
+
+    def _identities(self, texts: Mapping[str, Sequence[str]]) -> Iterable[tuple[str, ...]]:
+        """What makes each row the same again: its printed texts, "" for what is not there."""
+        if not self._identity:
+            return repeat(())
+        stated = self.supplied
+        return zip(
+            *(
+                texts[name]
+                if name in texts
+                else repeat(stated[name].text if name in stated else "")
+                for name in self._identity
+            ),
+            strict=False,
         )
-        return self._filled(lines, at, count, meant, identities)
 
     def _filled(
         self,
-        lines: Lines,
-        at: int,
         count: int,
         meant: Mapping[str, Iterable[Any]],
         identities: Iterable[tuple[str, ...]],
+        printed: Iterable[Printed],
+        edges: Iterable[tuple[int, int]],
+        lines: Iterable[int],
     ) -> list[Reading]:
-        nothing = repeat(None)
-        places = self._places
-        new = object.__new__
-        applied, sequenced = self._form.dilution_applied, self._form.sequenced
+        nothing, pair = repeat(None), repeat((None, None))
+        no_value = repeat((None, ""))
+        applied, sequenced = self._applied, self._sequenced
         made = []
-        for (  # the texts come first: they end the run before a text that does not fit is met
-            text,
+        for (  # what is printed comes first: it ends the run before a text that does not fit
+            row,
             method,
             sample,
-            measured,
-            unit,
+            (value, censored),
+            (unit, basis),
             moment,
             absorbance,
             dilution,
             identity,
-            start,
             span,
-            number,
+            line,
         ) in zip(
-            lines.texts[at : at + count],
+            islice(printed, count),
             meant.get("method", nothing),
             meant.get("sample", nothing),
-            meant.get("value", nothing),
-            meant.get("unit", nothing),
+            meant.get("value", no_value),
+            meant.get("unit", pair),
             _moments(meant),
             meant.get("absorbance", nothing),
             meant.get("dilution", nothing),
             identities,
-            lines.starts[at : at + count],
-            map(Span, lines.starts[at : at + count], lines.ends[at : at + count]),
-            range(lines.first + at, lines.first + at + count),
+            map(_as_span, edges),
+            lines,
             strict=False,
         ):
             one = _OpenReading()
             one.method = method
             one.sample = sample
-            if measured is None:
-                one.value, one.censored = None, ""
-            else:
-                one.value, one.censored = measured
-            if unit is None:
-                one.unit = one.basis = None
-            else:
-                one.unit = unit.name
-                one.basis = unit.basis
+            one.value = value
+            one.censored = censored
+            one.unit = unit
+            one.basis = basis
             one.measured_at = moment
             one.absorbance = absorbance
             one.dilution = dilution
             one.dilution_applied = applied
             one.identity = identity
             one.sequenced = sequenced
-            fields = new(RowFields)
-            fields.places = places
-            fields.line = text
-            one.fields = fields
-            spans = new(RowSpans)
-            spans.places = places
-            spans.line = text
-            spans.start = start
-            one.spans = spans
+            one.printed = row
             one.span = span
-            one.line = number
+            one.line = line
             one.__class__ = Reading
             made.append(one)
         return made
 
 
-def _has_blanks(texts: list[str], delimiter: str) -> bool:
-    """Some cell of these printable lines may begin or end with a blank."""
-    joined = delimiter.join(["", *texts, ""])
-    return (
-        f" {delimiter}" in joined
-        or f"{delimiter} " in joined
-        or (delimiter != "\t" and "\t" in joined)
-    )
+def _parts(assembler: Assembler, name: str, text: str) -> tuple[str, str]:
+    """The text of a field without what is fixed around it, and of the unit behind it.
+
+    Raises:
+        CellError: something declared is missing.
+    """
+    pieces = {part: text[start:end] for part, start, end in assembler.divide(name, text)}
+    own, unit = pieces.get(name, ""), pieces.get("unit", "")
+    if name == "value" and assembler.has_unit_behind and own and not unit:
+        measured: Any = assembler.read(name, own)
+        if measured.value is not None:
+            raise CellError("a unit behind the number")
+    return own, unit
 
 
 def _moments(meant: Mapping[str, Iterable[Any]]) -> Iterable[datetime | None]:
@@ -409,33 +243,11 @@ def _moments(meant: Mapping[str, Iterable[Any]]) -> Iterable[datetime | None]:
     )
 
 
-def _supplied_by(form: Form, bound: set[str]) -> dict[str, Found]:
-    """Constants, and defaults of fields that no cell states."""
+def _supplied_by(form: Form, bound: Sequence[str]) -> dict[str, Found]:
+    """Constants, and defaults of fields that no place states."""
     supplied = {}
     for name, rules in form.fields.items():
         text = rules.constant if rules.constant is not None else rules.default
         if text is not None and name not in bound:
             supplied[name] = Found(text)
     return supplied
-
-
-def _meanings(
-    assembler: Assembler, name: str, *, is_required: bool
-) -> Callable[[Sequence[str]], Meant] | None:
-    rules = assembler.form.fields[name]
-    if assembler.form.kind(name) == "text" and not rules.no_value:
-        return None
-    empty = _BAD if is_required else (Measured(None) if name == "value" else None)
-    meanings = _Meanings(_reader(assembler, name), empty)
-    cut = halves(rules.patterns[0]) if name == "datetime" and len(rules.patterns) == 1 else None
-    if cut is None or rules.no_value:
-        return meanings.of
-    moments = _Moments(cut, meanings).of
-    pattern = rules.patterns[0]
-    return _IsoMoments(pattern, moments).of if _IsoMoments.reads(pattern) else moments
-
-
-def _reader(assembler: Assembler, name: str) -> Callable[[str], Any]:
-    """The function that reads what the text of one field puts into a Reading."""
-    read: Callable[[str], Any] = assembler.reader(name)
-    return (lambda text: certain(read(text))) if name == "absorbance" else read

@@ -20,6 +20,39 @@ class Span(NamedTuple):
     end: int
 
 
+class Printed:
+    """The declared fields of one reading as printed, by name, and where each of them stands.
+
+    A plain row of a long table works both out when asked for (`parsers.rows.PrintedRow`); two
+    that say the same are equal, whichever way they were read.
+    """
+
+    __slots__ = ("_fields", "_spans")
+    __hash__ = None  # type: ignore[assignment]  # it holds mappings
+
+    def __init__(self, fields: Mapping[str, str], spans: Mapping[str, Span]) -> None:
+        self._fields = fields
+        self._spans = spans
+
+    @property
+    def fields(self) -> Mapping[str, str]:
+        """Text of each field that has any."""
+        return self._fields
+
+    @property
+    def spans(self) -> Mapping[str, Span]:
+        """Where each of `fields` stands; none for what the form itself supplies."""
+        return self._spans
+
+    def __eq__(self, other: object) -> bool:
+        if not isinstance(other, Printed):
+            return NotImplemented
+        return self.fields == other.fields and self.spans == other.spans
+
+    def __repr__(self) -> str:
+        return f"Printed({dict(self.fields)!r}, {dict(self.spans)!r})"
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Reading:
     """What one instrument said about one tube, as printed.
@@ -39,9 +72,9 @@ class Reading:
         identity: the fields that make it the same reading again, as printed, in form order.
         sequenced: True when `identity` holds a sequence number, so equal identity with other
             digits is a conflict rather than a second reading.
-        fields: every declared field as printed, by field name.
-        spans: where each of `fields` stands; a field stated once for many rows (preamble)
-            has the span of that one place; a constant of the form has none.
+        printed: every declared field as printed and where it stands; `fields` and `spans` are
+            short for its two halves. A field stated once for many rows (preamble) has the span
+            of that one place; a constant of the form has none.
         span: the bytes of the whole row, block or frame.
         line: 1-based line number of the row (first line of a block), 0 for frames.
     """
@@ -58,10 +91,19 @@ class Reading:
     dilution_applied: bool | None = None
     identity: tuple[str, ...]
     sequenced: bool = False
-    fields: Mapping[str, str] = field(default_factory=dict)
-    spans: Mapping[str, Span] = field(default_factory=dict)
+    printed: Printed = field(default_factory=lambda: Printed({}, {}))
     span: Span
     line: int = 0
+
+    @property
+    def fields(self) -> Mapping[str, str]:
+        """Every declared field as printed, by field name."""
+        return self.printed.fields
+
+    @property
+    def spans(self) -> Mapping[str, Span]:
+        """Where each of `fields` stands, by field name."""
+        return self.printed.spans
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

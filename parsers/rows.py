@@ -5,14 +5,14 @@ quote inside a quoted cell is doubled. Anything else is refused rather than inte
 """
 
 import re
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import Final
 
 from parsers.cells import BLANKS
 from parsers.forms import Form
-from parsers.readings import Span
-from parsers.text import Line
+from parsers.readings import Printed, Span
+from parsers.text import Line, offsets_in
 
 _WORDS: Final = re.compile(r"[^ \t]+")
 _PHRASES: Final = re.compile(r"[^ \t]+(?: [^ \t]+)*")
@@ -183,11 +183,12 @@ def _cut_at_characters(ranges: list[tuple[int, int]], line: str) -> Row:
 
 @dataclass(frozen=True, slots=True)
 class RowPlaces:
-    """How to find a plain row's fields again in its line.
+    """How to find a plain row's fields again in its text.
 
     Attributes:
         delimiter: the character between cells.
         columns: field name and index of its cell.
+        divide: names the fields that the text of a place holds, and where in it they stand.
         supplied: text of each field that the row itself does not state.
         supplied_spans: where those of them stand that the capture states.
         width: gives the bytes that a text takes.
@@ -195,77 +196,64 @@ class RowPlaces:
 
     delimiter: str
     columns: tuple[tuple[str, int], ...]
+    divide: Callable[[str, str], Iterable[tuple[str, int, int]]]
     supplied: Mapping[str, str]
     supplied_spans: Mapping[str, Span]
     width: Callable[[str], int]
 
 
-class RowFields(Mapping[str, str]):
-    """The fields of a plain row as printed, cut from its line when asked for.
+class PrintedRow(Printed):
+    """The fields of a plain row, cut from its text when asked for.
 
-    `parsers.columns` makes one for each row and sets both attributes itself: a call of
-    `__init__` would cost more than all the rest.
+    `printed_rows` makes one for each row and sets the attributes itself: a call of `__init__`
+    would cost more than all the rest.
     """
 
-    __slots__ = ("line", "places")
+    __slots__ = ("places", "start", "text")
 
     places: RowPlaces
-    line: str
-
-    def _all(self) -> dict[str, str]:
-        cells = self.line.split(self.places.delimiter)
-        found = dict(self.places.supplied)
-        for name, at in self.places.columns:
-            if text := cells[at].strip(BLANKS):
-                found[name] = text
-        return found
-
-    def __getitem__(self, name: str) -> str:
-        return self._all()[name]
-
-    def __iter__(self) -> Iterator[str]:
-        return iter(self._all())
-
-    def __len__(self) -> int:
-        return len(self._all())
-
-    def __repr__(self) -> str:
-        return repr(self._all())
-
-
-class RowSpans(Mapping[str, Span]):
-    """Where the fields of a plain row stand, measured in its line when asked for.
-
-    Made and filled as `RowFields` are.
-    """
-
-    __slots__ = ("line", "places", "start")
-
-    places: RowPlaces
-    line: str
+    text: str
     start: int
 
-    def _all(self) -> dict[str, Span]:
-        places, line = self.places, self.line
-        row = _cut_plain(line, places.delimiter)
-        found = dict(places.supplied_spans)
+    @property
+    def fields(self) -> dict[str, str]:
+        """Text of each field that has any."""
+        places = self.places
+        cells = self.text.split(places.delimiter)
+        found = dict(places.supplied)
         for name, at in places.columns:
-            cell = row.cells[at]
-            text = cell.strip(BLANKS)
-            if text:
-                first = row.edges[at][0] + len(cell) - len(cell.lstrip(BLANKS))
-                start = self.start + places.width(line[:first])
-                found[name] = Span(start, start + places.width(text))
+            for part, start, end in places.divide(name, cells[at]):
+                found[part] = cells[at][start:end]
         return found
 
-    def __getitem__(self, name: str) -> Span:
-        return self._all()[name]
+    @property
+    def spans(self) -> dict[str, Span]:
+        """Where each field stands that the capture states."""
+        places, text = self.places, self.text
+        row = _cut_plain(text, places.delimiter)
+        offset_of = offsets_in(text, self.start, self.start + places.width(text), places.width)
+        found = dict(places.supplied_spans)
+        for name, at in places.columns:
+            cell, edge = row.cells[at], row.edges[at][0]
+            for part, start, end in places.divide(name, cell):
+                found[part] = Span(offset_of(edge + start), offset_of(edge + end))
+        return found
 
-    def __iter__(self) -> Iterator[str]:
-        return iter(self._all())
 
-    def __len__(self) -> int:
-        return len(self._all())
+def printed_rows(
+    places: RowPlaces, texts: Iterable[str], starts: Iterable[int]
+) -> Iterator[PrintedRow]:
+    """What plain rows state, one by one.
 
-    def __repr__(self) -> str:
-        return repr(self._all())
+    Args:
+        places: how to find a field in a row.
+        texts: the rows.
+        starts: byte offset of each.
+    """
+    new = object.__new__
+    for text, start in zip(texts, starts, strict=True):
+        row = new(PrintedRow)
+        row.places = places
+        row.text = text
+        row.start = start
+        yield row

@@ -11,9 +11,9 @@ the same text whether it is read at once or as it grows.
 """
 
 import re
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
-from itertools import accumulate
+from itertools import accumulate, repeat
 from operator import add
 from typing import Final, NamedTuple
 
@@ -262,13 +262,13 @@ class LineReader:
             line_end = "\r\n" if returns else "\n"
             texts = text.split(line_end)
             texts.pop()
-            ends_with = [len(line_end) * unit] * len(texts)
+            ends_with: Iterable[int] = repeat(len(line_end) * unit)
         else:
             texts = _LINE_END.split(text)
             texts.pop()
             ends_with = [len(found[0]) * unit for found in _LINE_END.finditer(text)]
         if len(piece) == len(text) * unit:
-            widths = [len(line) * unit for line in texts]
+            widths = list(map(len, texts)) if unit == 1 else [len(line) * unit for line in texts]
         else:
             widths = [self.width(line) for line in texts]
         starts = list(accumulate(map(add, widths, ends_with), initial=start))

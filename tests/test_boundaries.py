@@ -29,8 +29,8 @@ LAYERS = (
     ("evaluate", "plan"),
     ("config", "service_sections", "ledger"),
     ("sources", "forms", "gathering", "notify", "logs"),
-    ("reading", "intake", "judging", "checkpointing", "archiving"),
-    ("taking", "explaining", "exporting", "verify"),
+    ("reading", "intake", "judging", "checkpointing", "archiving", "asking"),
+    ("taking", "explaining", "exporting", "verify", "together"),
     (
         "planning",
         "deciding",
@@ -43,6 +43,8 @@ LAYERS = (
     ("pipeline",),
     (
         "rereading",
+        "retrace_stops",
+        "retrace_words",
         "retracing",
         "replay",
         "writer",
@@ -53,7 +55,7 @@ LAYERS = (
         "notices",
         "installing",
     ),
-    ("service", "source_set", "vitals", "signing", "monitoring"),
+    ("service", "source_set", "line_desk", "vitals", "signing", "monitoring"),
     ("demo", "web"),
     ("commands",),
     ("cli",),

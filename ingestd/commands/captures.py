@@ -21,6 +21,9 @@ from ingestd.commands.desk import (
 if TYPE_CHECKING:
     from datetime import datetime
 
+    from click._termui_impl import ProgressBar
+
+    from ingestd.ledger.captures import Capture
     from ingestd.replay import ReplayReport
 
 _STATES = click.Choice(["stored", "read", "partly_read", "failed"])
@@ -127,7 +130,15 @@ def _show_capture(desk: Desk, ident: int, *, as_json: bool) -> None:
 )
 @click.option("--form", "form_name", help="Captures read by this form.")
 @click.option("--dry-run", is_flag=True, help="Show what would change; change nothing.")
-@click.option("--reason", required=True, metavar="TEXT", help="Why; written into every change.")
+@click.option(
+    "--as-of",
+    type=click.Choice(["now", "then"]),
+    default="now",
+    show_default=True,
+    help="With the inputs now in force; or (with --dry-run only) those of when each result was"
+    " made, to see what today's program alone does.",
+)
+@click.option("--reason", metavar="TEXT", help="Why; written into every change.")
 @by_option
 @json_option
 @with_desk
@@ -138,31 +149,37 @@ def replay(
     source: str | None,
     since: datetime | None,
     form_name: str | None,
-    reason: str,
+    as_of: str,
+    reason: str | None,
     by: str,
     *,
     dry_run: bool,
     as_json: bool,
 ) -> None:
-    """Read captures again, with the forms, plans and methods now in force."""
-    import logging
+    """Read captures again, with today's program and the inputs now in force."""
     from datetime import UTC
 
     from ingestd.deciding import authorise
     from ingestd.errors import Refused
     from ingestd.ledger.captures import find_captures
-    from ingestd.ledger.store import system_user
-    from ingestd.logs import make_log
     from ingestd.model import PersonRole
-    from ingestd.replay import dry_replay
-    from ingestd.replay import replay as run_replay
     from ingestd.service import calm_collector
 
-    authorise(desk.keeper.current(desk.ledger.conn), by, PersonRole.ADMIN)
+    is_then = as_of == "then"
+    if reason is None and not is_then:
+        raise click.UsageError("Missing option '--reason'.")
+    if is_then and not dry_run:
+        raise Refused(
+            "replay --as-of then",
+            "a version made from inputs that hold no more must not stand beside a result",
+            "add --dry-run to see what differs; what is to be recorded, replay as of now",
+        )
+    ledger = desk.reading_ledger if is_then else desk.ledger
+    authorise(desk.keeper.current(ledger.conn), by, PersonRole.ADMIN)
     if not (idents or state or source or since or form_name):
         raise Refused("replay", "of what?", "give --capture, --state, --source, --since or --form")
     found = find_captures(
-        desk.ledger.conn,
+        ledger.conn,
         state=state,
         source=source,
         since=since.replace(tzinfo=UTC) if since else None,
@@ -172,10 +189,26 @@ def replay(
     if not found:
         raise Refused("replay", "no capture is chosen by that", "see `ingestd captures`")
     calm_collector()
-    with click.progressbar(
-        length=len(found), label="replay", file=sys.stderr, hidden=not sys.stderr.isatty()
-    ) as bar:
-        report = (dry_replay if dry_run else run_replay)(
+    if is_then:
+        report = _retrace(desk, found)
+    else:
+        report = _replay(desk, found, reason or "", by, dry_run=dry_run)
+    _print_report(report, as_json=as_json)
+    if report.failed or (is_then and not report.is_empty):
+        sys.exit(NO)
+
+
+def _replay(
+    desk: Desk, found: list[Capture], reason: str, by: str, *, dry_run: bool
+) -> ReplayReport:
+    import logging
+
+    from ingestd.ledger.store import system_user
+    from ingestd.logs import make_log
+    from ingestd.replay import dry_replay, replay
+
+    with _bar(len(found), "replay") as bar:
+        return (dry_replay if dry_run else replay)(
             desk.ledger,
             desk.config,
             found,
@@ -186,9 +219,34 @@ def replay(
             system_user=system_user(),
             progress=lambda _count: bar.update(1),
         )
-    _print_report(report, as_json=as_json)
-    if report.failed:
-        sys.exit(NO)
+
+
+def _retrace(desk: Desk, found: list[Capture]) -> ReplayReport:
+    import logging
+
+    from ingestd.logs import make_log
+    from ingestd.retracing import retrace
+
+    with _bar(1, "as of then") as bar:
+
+        def progress(done: int, of: int) -> None:
+            bar.length = of
+            bar.update(done - bar.pos)
+
+        return retrace(
+            desk.reading_ledger,
+            desk.config,
+            found,
+            clock=desk.now,
+            log=make_log(level=logging.WARNING),
+            progress=progress,
+        )
+
+
+def _bar(length: int, label: str) -> ProgressBar[int]:
+    return click.progressbar(
+        length=length, label=label, file=sys.stderr, hidden=not sys.stderr.isatty()
+    )
 
 
 def _print_report(report: ReplayReport, *, as_json: bool) -> None:
@@ -197,9 +255,22 @@ def _print_report(report: ReplayReport, *, as_json: bool) -> None:
             {
                 "captures": report.captures,
                 "dry_run": report.dry,
+                "as_of": report.as_of,
+                "used": report.used,
+                "results_compared": report.compared,
                 "readings_taken": report.taken,
                 "readings_retired": report.retired,
                 "failed": report.failed,
+                "readings": [
+                    {
+                        "capture": r.capture,
+                        "reading": r.reading,
+                        "offset": r.offset,
+                        "before": r.before,
+                        "after": r.after,
+                    }
+                    for r in report.readings
+                ],
                 "results": [
                     {
                         "result": d.result,
@@ -215,16 +286,34 @@ def _print_report(report: ReplayReport, *, as_json: bool) -> None:
             }
         )
         return
-    would = "would be" if report.dry else "were"
-    click.echo(
-        f"{report.captures} captures read again: {report.taken} readings {would} taken,"
-        f" {report.retired} {would} retired, {len(report.differences)} results"
-        f" {'would say' if report.dry else 'say'} something new"
-    )
+    click.echo(_headline(report))
+    click.echo(report.used)
+    if report.readings:
+        print_table(
+            ("capture", "byte", "reading", "then", "today"),
+            [(r.capture, r.offset, r.reading or "-", r.before, r.after) for r in report.readings],
+        )
     if report.differences:
         print_table(
             ("result", "run", "sample", "before", "after", "why"),
             [(d.result, d.run, d.sample, d.before, d.after, d.why) for d in report.differences],
         )
     for ident, why in report.failed:
-        click.echo(f"capture {ident} still cannot be read: {shown(why)}", err=True)
+        told = "is not read again" if report.as_of == "then" else "still cannot be read"
+        click.echo(f"capture {ident} {told}: {shown(why)}", err=True)
+
+
+def _headline(report: ReplayReport) -> str:
+    if report.as_of == "then":
+        if report.is_empty:
+            return f"{report.compared} results say the same today, digit for digit"
+        return (
+            f"of {report.compared} results {len(report.differences)} would say something else"
+            f" today; {len(report.readings)} readings differ"
+        )
+    would = "would be" if report.dry else "were"
+    return (
+        f"{report.captures} captures read again: {report.taken} readings {would} taken,"
+        f" {report.retired} {would} retired, {len(report.differences)} results"
+        f" {'would say' if report.dry else 'say'} something new"
+    )

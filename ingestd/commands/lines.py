@@ -68,3 +68,18 @@ def listen(
             click.echo(shown(line))
     except KeyboardInterrupt:
         click.echo("ended")
+
+
+@click.command()
+@click.argument("line")
+@with_desk
+def ask(desk: Desk, line: str) -> None:
+    """Have the running service ask the instrument at LINE, a source, for a reading now.
+
+    The form of the line declares the request (frame.poll). What the instrument answers arrives as
+    any other frame does.
+    """
+    from ingestd.asking import ask_service
+
+    ask_service(desk.config.ledger.path, line)
+    click.echo(f"{line} is asked; its answer arrives as any other frame")

@@ -23,6 +23,7 @@ from ingestd.ledger import deliveries
 from ingestd.ledger.connection import Connection as LedgerConnection
 from ingestd.ledger.merkle import Frontier
 from ingestd.ledger.store import Ledger
+from ingestd.steps import step
 
 MONTHS_AHEAD = 2
 LINGER_S = 60.0  # a connection that idles longer is given up: the centre has many sites
@@ -143,6 +144,7 @@ class CentralTarget:
             return Progress()
         self._make_months(conn, batch)
         refused = merging.send(conn, batch, renew)
+        step("batch_committed")
         rows = batch.count(without=refused)
         if batch.after.size > start.size:
             self._mark(batch.after, rows, refused)
@@ -248,8 +250,11 @@ class CentralTarget:
                     set_aside=refused,
                     cleared=cleared or (),
                 )
+                change.flush()
+                step("mark_written")
 
         self._apply(mark)
+        step("mark_committed")
 
     def _make_months(self, conn: Connection, batch: Batch) -> None:
         """Partitions for this batch, and for the months to come by the clock."""

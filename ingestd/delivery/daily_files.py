@@ -25,6 +25,7 @@ from ingestd.ledger import deliveries
 from ingestd.ledger.connection import Connection
 from ingestd.ledger.store import Ledger
 from ingestd.stamps import instant
+from ingestd.steps import step
 
 # Column and what it holds, for formats that know kinds.
 COLUMNS = (
@@ -83,8 +84,11 @@ class DailyFiles:
         def mark(writing: Ledger) -> None:
             with writing.change(at=self._clock(), by="ingestd") as change:
                 deliveries.mark_delivered(change, self.name, frontier, rows=count, set_aside={})
+                change.flush()
+                step("mark_written")
 
         self._apply(mark)
+        step("mark_committed")
         return Progress(entries=size - before.size, rows=count)
 
     def retry(self, ledger: Connection) -> Progress:  # noqa: ARG002 - a folder refuses no single row
@@ -147,7 +151,9 @@ def write_atomically(path: Path, write: Callable[[IO[bytes]], None]) -> None:
             write(file)
             file.flush()
             os.fsync(file.fileno())
+        step("day_written")
         fresh.replace(path)
+        step("day_renamed")
     except BaseException:
         with suppress(OSError):
             fresh.unlink(missing_ok=True)

@@ -15,6 +15,7 @@ from ingestd.delivery.connecting import Connection, is_about_rows
 from ingestd.delivery.entry_rows import CHECKPOINTS, COLUMNS, JOURNAL, Row
 from ingestd.errors import TargetRejected, TargetUnavailable
 from ingestd.ledger.merkle import Frontier
+from ingestd.steps import step
 
 Renew = Callable[[], None]
 
@@ -160,6 +161,7 @@ def _send(conn: Connection, batch: Batch, refused: Collection[int]) -> None:
         _merge(conn, "journal", batch.journal)
         _merge(conn, "checkpoints", batch.checkpoints)
         _merge_rows(conn, batch, lambda about: about not in refused)
+        step("batch_written")
 
 
 def send_again(conn: Connection, batch: Batch, renew: Renew) -> dict[int, str]:

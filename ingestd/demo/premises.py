@@ -20,6 +20,7 @@ _FILES = (
     "ledger.db-wal",
     "ledger.db-shm",
     "ledger.db.service",
+    "ledger.db.ask",
     "journal.key",
     FILE_NAME,
 )

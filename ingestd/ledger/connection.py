@@ -18,6 +18,7 @@ from sqlite_utils import Database
 from sqlite_utils.migrations import Migrations
 
 from ingestd.errors import CommitUnknown, LedgerBusy, LedgerMismatch, StoreFull
+from ingestd.ledger.merkle import BLOCK_LEVEL, Frontier, Node
 from ingestd.ledger.outbox import decisions, put_into_outbox
 
 # Earlier releases can lose commits when two connections write and checkpoint at the same moment
@@ -99,6 +100,18 @@ def m0009_history_index(db: Database) -> None:
     _run_script(db, "schema_0009_history_index.sql")
 
 
+@migrations()
+def m0010_journal_nodes(db: Database) -> None:
+    """Roots of large subtrees of the journal, by which proofs are short work."""
+    _run_script(db, "schema_0010_journal_nodes.sql")
+    leaves = db.conn.execute("SELECT leaf FROM journal ORDER BY idx")
+    frontier = Frontier()
+    while block := leaves.fetchmany(1 << BLOCK_LEVEL):
+        completed: list[Node] = []
+        frontier = frontier.extend((leaf for (leaf,) in block), completed)
+        db.conn.executemany("INSERT INTO journal_nodes VALUES (?, ?, ?)", completed)
+
+
 def connect(path: Path | str, *, readonly: bool = False) -> Connection:
     """An open connection with the ledger's settings, read back where it matters.
 
@@ -125,6 +138,18 @@ def connect(path: Path | str, *, readonly: bool = False) -> Connection:
         raise LedgerMismatch(
             str(path), str(error), "check path, permissions and that it is a ledger of ingestd"
         ) from error
+    return conn
+
+
+def open_scratch() -> Connection:
+    """An empty ledger to try things in, in a file that SQLite removes, whatever ends the process.
+
+    So it need not sync, and holds no references.
+    """
+    conn: Connection = sqlite3.connect("", isolation_level=None)
+    for setting in ("journal_mode = MEMORY", "synchronous = OFF", "cache_size = -32768"):
+        conn.execute(f"PRAGMA {setting}")
+    migrations.apply(Database(conn))
     return conn
 
 

@@ -24,6 +24,7 @@ LeafHashes = Sequence[bytes] | Callable[[int, int], Iterable[bytes]]
 # Hash of a perfect subtree that somebody stored: (level, number) covers the 2**level leaves from
 # number * 2**level on. None: not stored, work it out.
 StoredNodes = Callable[[int, int], bytes | None]
+Node = tuple[int, int, bytes]  # level, number, hash
 
 
 def leaf_hash(entry: bytes) -> bytes:
@@ -68,14 +69,23 @@ class Frontier:
             size >>= 1
         return Frontier(self.size + 1, (*rest, node))
 
-    def extend(self, leaves: Iterable[bytes]) -> "Frontier":
-        """The frontier with these leaf hashes at the end: one hash a leaf, level by level."""
+    def extend(self, leaves: Iterable[bytes], completed: list[Node] | None = None) -> "Frontier":
+        """The frontier with these leaf hashes at the end: one hash a leaf, level by level.
+
+        Args:
+            leaves: leaf hashes.
+            completed: takes the roots of perfect subtrees of 2**BLOCK_LEVEL leaves and more that
+                these leaves complete: what proofs need to be short work in a long log.
+        """
         row = list(leaves)
         size = self.size + len(row)
         edge = list(self.nodes)
         kept: list[bytes] = []
         level = 0
         while row:
+            if completed is not None and level >= BLOCK_LEVEL:
+                first = self.size >> level
+                completed += ((level, first + n, node) for n, node in enumerate(row))
             if self.size >> level & 1:
                 row.insert(0, edge.pop())
             if len(row) & 1:

@@ -25,7 +25,7 @@ from ingestd.ledger.connection import (
     refuse_other_schema,
 )
 from ingestd.ledger.fold import Body, Entry, fold
-from ingestd.ledger.merkle import Frontier, leaf_hash
+from ingestd.ledger.merkle import Frontier, Node, leaf_hash
 from ingestd.stamps import stamp
 
 ENTRY_VERSION = 1
@@ -47,9 +47,15 @@ class Change:
         self._frontier = Frontier.from_bytes(nodes) if nodes else Frontier()
         if self._frontier.size != size:
             raise LedgerMismatch("journal", "its frontier contradicts itself", "ingestd verify")
+        self._first: int = size
         self._next: int = size
         self._pending: list[Entry] = []
         self._ids: dict[str, int] = {}
+
+    @property
+    def is_empty(self) -> bool:
+        """True while nothing has been recorded."""
+        return self._next == self._first
 
     def record(self, kind: str, **content: Any) -> int:
         """Add a journal entry; returns its index. Rows appear at `flush` or at the commit."""
@@ -72,7 +78,10 @@ class Change:
             leaves.append(leaf)
             rows.append((index, text, leaf))
         self.conn.executemany("INSERT INTO journal VALUES (?, ?, ?)", rows)
-        self._frontier = self._frontier.extend(leaves)
+        completed: list[Node] = []
+        self._frontier = self._frontier.extend(leaves, completed)
+        if completed:
+            self.conn.executemany("INSERT INTO journal_nodes VALUES (?, ?, ?)", completed)
         self.conn.execute(
             "UPDATE frontier SET size = ?, nodes = ?",
             (self._frontier.size, self._frontier.to_bytes()),

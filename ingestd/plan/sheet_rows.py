@@ -14,9 +14,6 @@ from datetime import datetime, timedelta
 from decimal import Decimal
 from typing import Any
 
-from openpyxl import load_workbook
-from openpyxl.worksheet.formula import ArrayFormula, DataTableFormula
-
 from ingestd.plan.faults import PlanError, PlanFault, ValueRefused, shown
 from ingestd.plan.quantities import plain
 
@@ -168,6 +165,9 @@ def _from_xlsx(data: bytes) -> tuple[str, Sequence[Row]]:
             unpacked = sum(member.file_size for member in archive.infolist())
         # A member is never unpacked beyond the size it declares.
         if unpacked <= MOST_UNPACKED_BYTES:
+            # A service that gets sheets as CSV does without its 20 MB.
+            from openpyxl import load_workbook  # noqa: PLC0415 - as said
+
             book = load_workbook(io.BytesIO(data), read_only=True, data_only=False)
             sheet = book.worksheets[0]
             # The workbook's own statement of its size may be wrong; rows are counted instead.
@@ -220,7 +220,15 @@ def _cell_text(cell: Any) -> str:
                 return value.date().isoformat()
             # A worksheet counts days in binary fractions: whole seconds are what was typed.
             return (value + _HALF_A_SECOND).replace(microsecond=0).isoformat(sep=" ")
-        case ArrayFormula() | DataTableFormula() as value:
-            return f"={value.ref}"
         case value:
-            return str(value).strip(" \t")
+            return _formula_text(value) or str(value).strip(" \t")
+
+
+def _formula_text(value: Any) -> str:
+    """Return the place of a formula over several cells as a text, "" for any other value."""
+    from openpyxl.worksheet.formula import (  # noqa: PLC0415 - loaded where a workbook was
+        ArrayFormula,
+        DataTableFormula,
+    )
+
+    return f"={value.ref}" if isinstance(value, ArrayFormula | DataTableFormula) else ""

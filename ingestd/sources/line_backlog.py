@@ -29,6 +29,7 @@ class Waiting:
         number: counted from there.
         asking: pieces, to this one, that an instrument may want an answer for.
         again: it may be the repetition of the frame before it.
+        repeats_within_s: see `LineArrival`.
     """
 
     piece: Piece
@@ -36,6 +37,7 @@ class Waiting:
     number: int
     asking: int
     again: bool
+    repeats_within_s: float | None = None
 
 
 class Backlog:
@@ -83,7 +85,11 @@ class Backlog:
             self._number += 1
             self.asking += piece.kind != "outside"
             again = piece.kind == "frame" and self._is_again(piece)
-            self._pieces.append(Waiting(piece, opening, self._number, self.asking, again))
+            is_first = piece.kind == "frame" and self._before is None
+            within_s = self._repeats_within_s if is_first else None
+            self._pieces.append(
+                Waiting(piece, opening, self._number, self.asking, again, within_s)
+            )
             if piece.kind == "frame":
                 self._before = piece
                 self._queued_frames += 1
@@ -159,5 +165,6 @@ def as_arrival(source: str, batch: Sequence[Waiting]) -> LineArrival:
         is_frame=last.piece.kind == "frame",
         damaged=any(item.piece.kind == "damaged" for item in batch),
         again=last.again,
+        repeats_within_s=last.repeats_within_s,
         fault="; ".join(list(faults)[:FAULTS]),
     )

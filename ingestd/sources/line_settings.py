@@ -88,6 +88,9 @@ class LineArrival:
         damaged: an instrument meant to say something here, and it cannot be trusted.
         again: may be the repetition of the frame before it, whose acknowledgement is not known
             to have arrived.
+        repeats_within_s: set on the first frame since the line began to be listened to, where
+            frames are acknowledged: it may repeat the last frame of the line that the ledger
+            has, if that came at most so long before.
         fault: what is wrong with it, "" for a frame.
     """
 
@@ -98,6 +101,7 @@ class LineArrival:
     is_frame: bool
     damaged: bool = False
     again: bool = False
+    repeats_within_s: float | None = None
     fault: str = ""
 
 

@@ -140,6 +140,7 @@ def _job(found: Job) -> ApiJob:
     if report is not None and found.kind in ("replay", "dry_replay"):
         outcome = {
             "captures": report.captures,
+            "used": report.used,
             "readings_taken": report.taken,
             "readings_retired": report.retired,
             "failed": [{"capture": ident, "why": why} for ident, why in report.failed],

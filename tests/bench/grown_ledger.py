@@ -26,7 +26,7 @@ from typing import Any
 from ingestd import __version__
 from ingestd.config import Config
 from ingestd.ledger.connection import Connection
-from ingestd.ledger.merkle import Frontier, leaf_hash
+from ingestd.ledger.merkle import Frontier, Node, leaf_hash
 from ingestd.ledger.plan import Book, BookKeeper
 from ingestd.ledger.store import Ledger
 from ingestd.pipeline import Pipeline
@@ -69,8 +69,9 @@ def grow(
         The ledger, open.
     """
     runs = readings // TUBES
-    first = until - (runs + 2) * RUN_EVERY
-    ledger = begin_ledger(config, first=first - timedelta(days=1), last=until)
+    begun = first_instant(readings, until)
+    first = begun + timedelta(days=1)
+    ledger = begin_ledger(config, first=begun, last=until)
     conn = ledger.conn
     size, nodes = conn.execute("SELECT size, nodes FROM frontier").fetchone()
     drawn = _Drawn(BookKeeper().current(conn), size)
@@ -88,6 +89,11 @@ def grow(
     ledger = Ledger.open(config.ledger.path)
     _leave_waiting(ledger, config, until)
     return ledger
+
+
+def first_instant(readings: int, until: datetime) -> datetime:
+    """When a ledger of so many readings was begun."""
+    return until - (readings // TUBES + 2) * RUN_EVERY - timedelta(days=1)
 
 
 class _Hurry:
@@ -153,7 +159,8 @@ def _write(conn: Connection, drawn: "_Drawn", frontier: Frontier) -> Frontier:
     batch = drawn.take()
     leaves = [leaf_hash(body) for body in batch.journal]
     first = frontier.size
-    frontier = frontier.extend(leaves)
+    completed: list[Node] = []
+    frontier = frontier.extend(leaves, completed)
     conn.execute("BEGIN IMMEDIATE")
     conn.executemany(
         "INSERT INTO journal VALUES (?, ?, ?)",
@@ -162,6 +169,7 @@ def _write(conn: Connection, drawn: "_Drawn", frontier: Frontier) -> Frontier:
     for table, rows in batch.tables.items():
         marks = ", ".join("?" * len(rows[0]))
         conn.executemany(f"INSERT INTO {table} VALUES ({marks})", rows)  # noqa: S608 - our names
+    conn.executemany("INSERT INTO journal_nodes VALUES (?, ?, ?)", completed)
     conn.execute("UPDATE frontier SET size = ?, nodes = ?", (frontier.size, frontier.to_bytes()))
     conn.execute("COMMIT")
     return frontier

@@ -36,7 +36,7 @@ def measure(*, short: bool) -> list[Figure]:
     return [
         *_lone(50 if short else 300),
         _slow(12.0 if short else 60.0),
-        *_full(3.0 if short else 20.0),
+        *_full(2.0 if short else 20.0),
     ]
 
 

@@ -28,12 +28,18 @@ ON_STATE = ("openat",)
 ANYWHERE = ("pwrite64", "fsync", "ftruncate", "rename", "link", "unlink")
 CALLS = (*ON_STATE, *ANYWHERE)
 ERRORS = ("EIO", "ENOSPC", "EINTR")
-PATIENCE_S = 6.0  # for a service that cannot work to say so or to end
+PATIENCE_S = 6.0  # for a service that does nothing more to say so or to end
+START_S = 90.0  # for it to start at all, under strace on a machine that does other work
+LONGEST_S = 60.0  # for one that goes on trying
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Fault:
-    """Which call fails how: `first` the number of the call, `for_good` from there on."""
+    """Which call fails how: `first` the number of the call, `for_good` from there on.
+
+    strace counts the calls of each thread for itself, so `first` strikes once in each thread
+    that makes so many.
+    """
 
     call: str
     error: str
@@ -98,11 +104,7 @@ def run_with_fault(folder: Path, fault: Fault) -> Outcome:
     try:
         process = bench.start(before=prefix(fault, folder))
         work.send_round(1)
-        end = time.monotonic() + PATIENCE_S
-        while process.poll() is None and time.monotonic() < end:
-            if work.is_all_there() or events.LEDGER_FULL in bench.said():
-                break
-            time.sleep(LOOK_S)
+        _give_it_time(bench, work, process)
         ended = process.poll()
         if ended is None:
             _stop_traced(process.pid)
@@ -122,6 +124,32 @@ def run_with_fault(folder: Path, fault: Fault) -> Outcome:
     finally:
         bench.end_all()
     return Outcome(fired=fired, ended=ended)
+
+
+def _give_it_time(bench: Bench, work: Workload, process: "subprocess.Popen[bytes]") -> None:
+    """Return once all is there, the service has ended or said that it cannot, or does no more.
+
+    How long that takes depends on what else the machine does; a fault that has not struck yet
+    because the service is slow must not pass for one that finds no call to strike.
+    """
+    begun = time.monotonic()
+    is_started = False
+    doing, since = (0, 0), begun
+    while process.poll() is None:
+        said, now = bench.said(), time.monotonic()
+        if work.is_all_there() or events.LEDGER_FULL in said:
+            return
+        if not is_started and events.SERVICE_STARTED in said:
+            is_started, begun, since = True, now, now
+        traced = bench.folder / "strace.txt"
+        does = (len(said), traced.stat().st_size if traced.exists() else 0)
+        if does != doing:
+            doing, since = does, now
+        if is_started and (now - since > PATIENCE_S or now - begun > LONGEST_S):
+            return
+        if not is_started and now - begun > START_S:
+            return
+        time.sleep(LOOK_S)
 
 
 def ended_by_a_bug(bench: Bench) -> bool:

@@ -96,7 +96,7 @@ class Workload:
             " WHERE s.state = 'failed' AND c.name LIKE 'memo-%'"
         ) == [(len(self.rounds),)]
 
-    def wait_all_there(self, deadline_s: float = 40.0) -> None:
+    def wait_all_there(self, deadline_s: float = 150.0) -> None:
         """Return once everything sent is in the ledger."""
         try:
             wait_until(self.is_all_there, "everything sent is in the ledger", deadline_s)

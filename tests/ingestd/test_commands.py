@@ -9,9 +9,10 @@ import click
 import pytest
 from click.testing import CliRunner, Result
 
+from ingestd import __version__
 from ingestd.cli import _COMMANDS, main
 from ingestd.ledger.store import Ledger
-from tests.conftest import EXPORT_HEAD, GOOD_EXPORT, GOOD_ROWS, SHEET, Lab, row
+from tests.conftest import EXPORT_HEAD, GOOD_EXPORT, GOOD_ROWS, PLAN, SHEET, Lab, row
 
 Run = Callable[..., Result]
 
@@ -266,6 +267,52 @@ def test_replay_is_shown_first_and_done_then(lab: Lab, run: Run) -> None:
     told = json.loads(str(body))
     assert (told["by"], told["reason"]) == ("ada", "column renamed")
     assert told["system_user"]
+
+
+def test_replay_says_which_inputs_and_program_it_used(judged: Lab, run: Run) -> None:
+    assert run("release", "R1", "--by", "rita").exit_code == 0
+    plan = judged.folder / "plan.toml"
+    plan.write_text(PLAN.replace("to = 10 }", "to = 100 }"))
+    assert run("plan", "load", str(plan), "--by", "mara").exit_code == 0
+    which = ("replay", "--source", "p1", "--by", "ada", "--dry-run")
+    today = run(*which, "--reason", "rounding mended")
+    assert f"Inputs as in force now; program ingestd {__version__}." in today.output
+    assert "accepted 1300 mg/L" in today.output
+    size = judged.one("SELECT size FROM frontier")
+    then = run(*which, "--as-of", "then")
+    assert then.exit_code == 0
+    assert then.stdout.splitlines() == [
+        "2 results say the same today, digit for digit",
+        (
+            "Inputs as in force when each standing version was made; program ingestd"
+            f" {__version__}, the versions compared were made by {__version__}."
+        ),
+    ]
+    told = json.loads(run(*which, "--as-of", "then", "--json").stdout)
+    assert (told["as_of"], told["results_compared"], told["results"]) == ("then", 2, [])
+    assert judged.one("SELECT size FROM frontier") == size
+
+
+def test_replay_as_of_then_that_differs_shows_it_and_ends_with_one(judged: Lab, run: Run) -> None:
+    conn = judged.ledger.conn
+    conn.execute("DROP TRIGGER journal_never_changes")
+    conn.execute(
+        "UPDATE journal SET body = CAST(replace(CAST(body AS TEXT), '640', '610') AS BLOB)"
+        " WHERE instr(body, ?)",
+        (b'"kind":"reading_taken"',),
+    )
+    found = run("replay", "--capture", "8", "--by", "ada", "--as-of", "then", "--dry-run")
+    assert found.exit_code == 1
+    assert "of 2 results 0 would say something else today; 1 readings differ" in found.stdout
+    assert "value 610" in found.stdout
+    assert "value 640" in found.stdout
+
+
+def test_replay_as_of_then_records_nothing_and_says_why(judged: Lab, run: Run) -> None:
+    refused = run("replay", "--source", "p1", "--by", "ada", "--as-of", "then")
+    assert refused.exit_code == 1
+    assert "inputs that hold no more must not stand beside a result" in refused.stderr
+    assert "--dry-run" in refused.stderr
 
 
 # --- proof ------------------------------------------------------------------------------------

@@ -3,7 +3,7 @@
 import threading
 import time
 from collections.abc import Callable, Iterator
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
@@ -137,6 +137,46 @@ def test_identical_frames_are_two_measurements_unless_the_line_repeated_itself(
     assert _frame(lab, b"W-1 640\r\n", "a-3")
     assert lab.one("SELECT count(*) FROM readings") == 2
     assert not _frame(lab, b"W-1 6x0\r\n", "a-4")
+
+
+@pytest.mark.parametrize(
+    ("before", "passed_s", "within_s", "readings"),
+    [
+        (b"W-1 640\r\n", 4.0, 15.0, 1),  # its acknowledgement was lost with the service
+        (b"W-1 640\r\n", 16.0, 15.0, 2),  # nobody repeats for so long
+        (b"W-1 640\r\n", -1.0, 15.0, 2),  # our clock was set back: never guessed
+        (b"W-1 641\r\n", 4.0, 15.0, 2),
+        (b"W-1 640\r\n", 4.0, None, 2),  # not the first frame since the start
+    ],
+)
+def test_first_frame_after_a_restart_may_repeat_the_last_one_before(
+    make_lab: Callable[..., Lab],
+    before: bytes,
+    passed_s: float,
+    within_s: float | None,
+    readings: int,
+) -> None:
+    lab = make_lab(
+        extra='[[source]]\nkind = "line"\nname = "wire"\nport = "/dev/null"\nform = "bare"\n'
+        'instrument = "P1"\n'
+    )
+    lab.load("bare.toml", NAMELESS)
+    assert _frame(lab, before, "a-1")
+    begun = datetime(2026, 3, 2, 11, 0, tzinfo=UTC)
+    arrivals = [
+        LineArrival(source="wire", name="b-1", data=b"\xff", seen_at=begun, is_frame=False),
+        LineArrival(
+            source="wire",
+            name="b-2",
+            data=b"W-1 640\r\n",
+            seen_at=begun + timedelta(seconds=passed_s),
+            is_frame=True,
+            repeats_within_s=within_s,
+        ),
+    ]
+    assert lab.pipeline.arrive_lines(arrivals) == [True, True]
+    assert lab.one("SELECT count(*) FROM readings") == readings
+    assert verify_ledger(lab.ledger.conn, rebuild=True).faults == []
 
 
 def test_damaged_and_stray_bytes_are_kept_and_never_read(make_lab: Callable[..., Lab]) -> None:

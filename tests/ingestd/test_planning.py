@@ -166,3 +166,12 @@ def test_label_with_other_case_and_blanks_is_the_same_bottle(lab: Lab) -> None:
     lab.load("sheet.csv", SHEET)
     lab.arrive(EXPORT_HEAD + "".join(GOOD_ROWS[:3]) + row(4, " w-2 ", "333"))
     assert lab.states()["W-2"] == ("accepted", "333")
+
+
+def test_sheet_handed_in_again_with_its_digestion_noted_judges_the_run(lab: Lab) -> None:
+    unfinished = SHEET.replace("2026-03-02 10:25", "")
+    lab.load("sheet.csv", unfinished)
+    lab.arrive(GOOD_EXPORT)
+    assert {state for state, _ in lab.states().values()} == {"held"}
+    lab.load("sheet.csv", SHEET)
+    assert lab.states() == {"W-1": ("accepted", "1280"), "W-2": ("accepted", "333")}

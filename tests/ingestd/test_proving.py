@@ -1,6 +1,7 @@
 """Receipts and consistency proofs, made from a ledger and checked without it."""
 
 import json
+import re
 from pathlib import Path
 
 import pytest
@@ -11,7 +12,9 @@ from ingestd.errors import Refused
 from ingestd.ledger.checkpoints import load_key, public_key_text
 from ingestd.ledger.consistency import verify_consistency_file
 from ingestd.ledger.receipts import ReceiptError, verify_receipt
+from ingestd.ledger.store import Ledger
 from ingestd.proving import consistency_of, entry_of, receipt_of
+from ingestd.verify import verify_ledger
 from tests.conftest import GOOD_EXPORT, SHEET, Lab
 
 
@@ -54,6 +57,45 @@ def test_receipt_uses_the_smallest_checkpoint_that_covers_the_entry(judged: Lab)
     write_checkpoint(judged.ledger.conn, judged.config)
     data = receipt_of(judged.ledger.conn, judged.config, 3)
     assert verify_receipt(data, key_of(judged)).checkpoint == first
+
+
+@pytest.fixture
+def long(judged: Lab) -> Lab:
+    """A journal of some thousand entries."""
+    for _ in range(3):
+        with judged.ledger.change(at=judged.clock(), by="ada") as change:
+            for _ in range(1000):
+                change.record("replayed", capture=1, reason="as an example")
+    write_checkpoint(judged.ledger.conn, judged.config)
+    return judged
+
+
+def test_receipt_in_a_long_journal_reads_few_of_its_leaves(long: Lab) -> None:
+    asked: list[str] = []
+    long.ledger.conn.set_trace_callback(asked.append)
+    data = receipt_of(long.ledger.conn, long.config, 1500)
+    long.ledger.conn.set_trace_callback(None)
+    assert verify_receipt(data, key_of(long)).index == 1500
+    spans = [re.search(r"idx >= (\d+) AND idx < (\d+)", text) for text in asked]
+    assert 0 < sum(int(span[2]) - int(span[1]) for span in spans if span) < 2200
+    assert verify_ledger(long.ledger.conn, rebuild=True).faults == []
+
+
+def test_kept_root_that_was_altered_proves_nothing_and_verification_finds_it(long: Lab) -> None:
+    long.ledger.conn.execute("UPDATE journal_nodes SET hash = zeroblob(32) WHERE number = 1")
+    with pytest.raises(ReceiptError, match="does not lead to the root"):
+        receipt_of(long.ledger.conn, long.config, 3)
+    assert "subtrees" in verify_ledger(long.ledger.conn).faults[0]
+
+
+def test_ledger_without_kept_roots_gets_them_when_it_is_brought_up_to_date(long: Lab) -> None:
+    rows = "SELECT * FROM journal_nodes"
+    kept = long.ledger.conn.execute(rows).fetchall()
+    assert len(kept) == 3  # two blocks and both together
+    long.ledger.conn.execute("DROP TABLE journal_nodes")
+    long.ledger.conn.execute("DELETE FROM _sqlite_migrations WHERE name = 'm0010_journal_nodes'")
+    Ledger.open(long.config.ledger.path).close()
+    assert long.ledger.conn.execute(rows).fetchall() == kept
 
 
 def test_every_entry_has_a_receipt_that_verifies(judged: Lab) -> None:

@@ -224,3 +224,24 @@ def test_frames_repeated_frames_and_noise_of_a_line_agree(
     assert_agrees(lab, ledger)
     assert ledger.conn.execute("SELECT count(*) FROM readings").fetchone() == (2,)
     ledger.close()
+
+
+def test_replay_that_changes_only_a_judgement_agrees(
+    lab: Lab, again: Callable[[], Ledger]
+) -> None:
+    """More tubes than the box held are booked by a later sheet; only the replay sees it."""
+    lab.load(
+        "box.toml",
+        '[[kit_lot]]\nlot = "K1"\nmethod = "COD-HR"\nexpires = 2027-01-01\ndeterminations = 4\n',
+    )
+    lab.load("sheet.csv", SHEET)
+    lab.arrive(GOOD_EXPORT)
+    lab.load("more.csv", SHEET.replace("R1", "R2").replace("W-", "V-"))
+    versions = lab.one("SELECT count(*) FROM result_versions")
+    captures = find_captures(lab.ledger.conn, kinds=("export",))
+    replay(
+        lab.ledger, lab.config, captures, reason="box", by="ada", clock=lab.clock,
+        log=lab.pipeline.log,
+    )  # fmt: skip
+    assert lab.one("SELECT count(*) FROM result_versions") != versions
+    assert_agrees(lab, again())

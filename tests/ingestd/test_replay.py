@@ -10,6 +10,7 @@ from ingestd.ledger.captures import find_captures
 from ingestd.ledger.results import versions_of
 from ingestd.replay import ReplayReport, dry_replay, replay
 from ingestd.sources.arrivals import Arrival
+from ingestd.sources.line_settings import LineArrival
 from ingestd.verify import verify_ledger
 from tests.conftest import EXPORT_HEAD, GOOD_EXPORT, GOOD_ROWS, PLAN, SHEET, Lab, row
 
@@ -250,3 +251,23 @@ def test_interrupted_replay_goes_on_where_it_was(lab: Lab) -> None:
     again(lab, state="failed")
     assert lab.one("SELECT count(*) FROM readings") == 4
     assert lab.states() == {"W-1": ("accepted", "1280"), "W-2": ("accepted", "333")}
+
+
+def test_bytes_that_the_line_reported_as_damaged_never_become_a_reading(lab: Lab) -> None:
+    """A whole frame may stand in them, and its check value may even fit."""
+    frame = b"\x021|2026-03-02 10:50:00|W-2|COD-HR|333|mg/L|1||\x038B50\r"
+    assert not lab.pipeline.arrive_line(
+        LineArrival(
+            source="p1",
+            name="1-1",
+            data=frame,
+            seen_at=lab.now,
+            is_frame=False,
+            damaged=True,
+            fault="the line reported 1 byte with wrong parity or framing",
+        )
+    )
+    report = again(lab)
+    assert (report.taken, report.failed) == (0, [])
+    assert lab.one("SELECT count(*) FROM readings") == 0
+    assert [c.state for c in find_captures(lab.ledger.conn, kinds=("line_noise",))] == ["failed"]

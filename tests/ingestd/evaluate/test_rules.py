@@ -1,6 +1,7 @@
 """Every rule on days that are good but for one fact; cases and sources in `spoiled_days`."""
 
 from decimal import Decimal, localcontext
+from functools import cache
 
 import pytest
 
@@ -10,12 +11,16 @@ from ingestd.model import RunOutcome, State, Verdict
 from tests.ingestd.evaluate.bench_day import COD, GOOD, SITE, findings_of, worst
 from tests.ingestd.evaluate.spoiled_days import DAYS, Day
 
-OUTCOMES: dict[str, RunOutcome] = {str(d): evaluate(d.facts) for d in DAYS}
+
+@cache
+def outcomes() -> dict[str, RunOutcome]:
+    """The judgement of every day, by the day's name."""
+    return {str(day): evaluate(day.facts) for day in DAYS}
 
 
 @pytest.mark.parametrize("spoiled", DAYS, ids=str)
 def test_spoiled_fact_gets_the_answer_of_its_rule(spoiled: Day) -> None:
-    found = findings_of(OUTCOMES[str(spoiled)], spoiled.rule)
+    found = findings_of(outcomes()[str(spoiled)], spoiled.rule)
     assert worst(found) is spoiled.verdict, [f.sentence for f in found]
     said = [f.sentence for f in found if f.verdict is spoiled.verdict]
     assert any(spoiled.says in sentence for sentence in said), said
@@ -33,7 +38,7 @@ def test_good_day_has_nothing_but_passes() -> None:
 
 
 def test_every_finding_is_of_a_registered_rule_and_a_declared_case() -> None:
-    for outcome in OUTCOMES.values():
+    for outcome in outcomes().values():
         for group in (
             outcome.findings,
             *(t.findings for t in outcome.tubes),
@@ -68,12 +73,12 @@ def test_every_rule_states_question_formula_cases_and_source() -> None:
 
 
 def test_names_of_days_are_unique() -> None:
-    assert len(OUTCOMES) == len(DAYS)
+    assert len(outcomes()) == len(DAYS)
 
 
 @pytest.mark.parametrize("spoiled", DAYS, ids=str)
 def test_held_and_refused_days_block_the_sample_concerned(spoiled: Day) -> None:
-    outcome = OUTCOMES[str(spoiled)]
+    outcome = outcomes()[str(spoiled)]
     for result in outcome.results:
         verdicts = {f.verdict for f in result.findings}
         if Verdict.REFUSE in verdicts:
@@ -87,5 +92,5 @@ def test_held_and_refused_days_block_the_sample_concerned(spoiled: Day) -> None:
 def test_outcome_does_not_depend_on_the_callers_decimal_context() -> None:
     for name, day in ((str(d), d) for d in DAYS):
         with localcontext(prec=3):
-            assert evaluate(day.facts) == OUTCOMES[name], name
+            assert evaluate(day.facts) == outcomes()[name], name
     assert Decimal(1) / 3  # the caller's own context is as it was

@@ -163,6 +163,41 @@ def test_frontier_survives_storage_between_any_pieces(pieces: list[int]) -> None
     assert frontier.root() == ROOTS[at]
 
 
+def test_completed_subtrees_are_those_of_the_definition_and_proofs_with_them_the_same() -> None:
+    many = [leaf_hash(b"entry %d" % number) for number in range(5 * 2**BLOCK_LEVEL + 77)]
+    frontier, at, completed = Frontier(), 0, list[tuple[int, int, bytes]]()
+    for piece in (1, 1022, 3, 2048, 1500, 10_000):  # ends before, on and behind whole blocks
+        frontier = frontier.extend(many[at : at + piece], completed)
+        at += piece
+    kept = {(level, number): node for level, number, node in completed}
+    assert len(kept) == len(completed)
+    assert sorted(kept) == [
+        *((BLOCK_LEVEL, number) for number in range(5)),
+        (BLOCK_LEVEL + 1, 0),
+        (BLOCK_LEVEL + 1, 1),
+        (BLOCK_LEVEL + 2, 0),
+    ]
+    for (level, number), node in kept.items():
+        assert node == defined_root(many[number << level : number + 1 << level])
+    read = 0
+
+    def leaves(start: int, stop: int) -> Sequence[bytes]:
+        nonlocal read
+        read += stop - start
+        return many[start:stop]
+
+    def stored(level: int, number: int) -> bytes | None:
+        return kept.get((level, number))
+
+    for index in (0, 1023, 1024, 5000, len(many) - 1):
+        got = inclusion_proof(leaves, index, len(many), stored)
+        assert got == inclusion_proof(many, index, len(many))
+    for old_size in (1, 1024, 3000, 4096, 5120):
+        got = consistency_proof(leaves, old_size, len(many), stored)
+        assert got == consistency_proof(many, old_size, len(many))
+    assert read < 10 * 2 * 2**BLOCK_LEVEL
+
+
 @pytest.mark.parametrize("change", [lambda b: b[:-1], lambda b: b + b"\0", lambda b: b[:7]])
 def test_stored_frontier_of_wrong_length_is_refused(change: Callable[[bytes], bytes]) -> None:
     with pytest.raises(ValueError, match=r"frontier: expected \d+ bytes, found"):

@@ -97,6 +97,15 @@ def test_without_acknowledgement_nothing_is_a_repetition() -> None:
     assert take_all(waiting) == [(b"1", False), (b"1", False)]
 
 
+def test_only_the_first_frame_may_repeat_what_was_before_the_start() -> None:
+    for within_s in (7.0, None):
+        waiting = backlog(within_s)
+        waiting.put("A", [piece(b"x", "outside"), piece(b"1"), piece(b"2")])
+        waiting.put("B", [piece(b"3")])
+        told = [as_arrival("line", waiting.take(0.0)).repeats_within_s for _ in range(4)]
+        assert told == [None, within_s, None, None]
+
+
 def test_noise_is_collected_and_a_frame_ends_the_wait() -> None:
     waiting = backlog()
     for number in range(JUNK_RUN):

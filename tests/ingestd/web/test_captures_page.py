@@ -3,6 +3,7 @@
 import re
 import time
 
+from ingestd import __version__
 from ingestd.ledger.captures import get_capture
 from ingestd.web.captures import BYTES_SHOWN, show_bytes
 from tests.conftest import EXPORT_HEAD, GOOD_EXPORT, SHEET, Lab, row
@@ -72,6 +73,8 @@ def test_failed_capture_is_replayed_after_the_form_was_mended(lab: Lab, page: Pa
     assert lab.one("SELECT size FROM frontier") == size
     done = finished(ada, ada.post("/replay", {**asked, "really": "yes"}))
     assert "Done." in done
+    for shown in (table, done):
+        assert f"Inputs as in force now; program ingestd {__version__}." in shown
     assert lab.states()["V-2"] == ("accepted", "333")
     assert lab.one("SELECT state FROM capture_states WHERE capture = ?", ident) == "read"
 

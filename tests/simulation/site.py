@@ -1,0 +1,273 @@
+"""One simulated site: the real pipeline on a real ledger, and the model beside it.
+
+Whatever is done to the ledger is done here, and told to the model exactly as far as it became
+durable. A power cut keeps the ledger's files as they lie on disk at that instant, the log of the
+transaction under way included, and the next life opens those.
+"""
+
+import shutil
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from datetime import datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+import structlog
+
+from ingestd import steps
+from ingestd.config import Config, load_config
+from ingestd.deciding import add_person, set_release_policy
+from ingestd.errors import StoreFull
+from ingestd.ledger.store import Change, Ledger
+from ingestd.model import Person, PersonRole
+from ingestd.pipeline import Pipeline
+from ingestd.planning import PLAN_SOURCE, load_file, take_forms
+from ingestd.sources.arrivals import Arrival
+from ingestd.sources.line_settings import LineArrival
+from tests.simulation.laboratory import LOTS, config_text, plan_text
+from tests.simulation.model import Model, sha256
+from tests.simulation.printing import Printed
+
+NO_LIMIT = 4_294_967_294
+STORED = ("capture_committed", "slice_judged", "slice_committed", "capture_failed")
+READ = ("slice_committed", "capture_failed", "plan_committed")
+
+
+class PowerCut(BaseException):
+    """The program ended here; nothing that it had not made durable is left."""
+
+
+class Site:
+    """A site with its clock, ledger and model.
+
+    Args:
+        folder: of its own, empty.
+        name, zone: of the laboratory.
+        delivered: folder of daily files, perhaps shared with other sites.
+        began: the instant of its first day.
+        automatic: a reviewer has signed an automatic release.
+    """
+
+    def __init__(
+        self,
+        folder: Path,
+        *,
+        name: str,
+        zone: str,
+        delivered: Path,
+        began: datetime,
+        automatic: bool,
+    ) -> None:
+        folder.mkdir(parents=True)
+        (folder / "ingestd.toml").write_text(config_text(name, zone, str(delivered)))
+        self.folder, self.name, self.zone = folder, name, zone
+        self.config: Config = load_config(folder / "ingestd.toml")
+        self.model = Model(zone)
+        self.now = began
+        self.lives = 0
+        self.decisions: list[tuple[int, int, str, int | None]] = []
+        self._cut_files: Path | None = None
+        self._open(self.config.ledger.path)
+        self._begin(automatic=automatic)
+
+    # --- life -------------------------------------------------------------------------------
+
+    def clock(self) -> datetime:
+        """The present instant; every asking takes a millisecond."""
+        self.now += timedelta(milliseconds=1)
+        return self.now
+
+    def _open(self, path: Path) -> None:
+        self.path = path
+        self.ledger = Ledger.open(path, site=self.name, at=self.clock())
+        self.pipeline = Pipeline(self.ledger, self.config, clock=self.clock, log=_silent())
+
+    def _begin(self, *, automatic: bool) -> None:
+        take_forms(self.ledger, self.config, at=self.clock(), by="ingestd")
+        for row in self.ledger.conn.execute("SELECT name, bytes FROM captures ORDER BY id"):
+            capture = self.model.store("forms", row[0], row[1], self.now, None)
+            capture.state = "read"
+        for account, role in (
+            ("ada", PersonRole.ADMIN),
+            ("rita", PersonRole.REVIEWER),
+            ("mara", PersonRole.ANALYST),
+        ):
+            with self.ledger.change(at=self.clock(), by="ada") as change:
+                book = self.pipeline.keeper.current(change.conn)
+                add_person(change, book, Person(account=account, roles=(role,)), by="ada")
+        self.load("plan.toml", plan_text(self.zone).encode(), then=lambda: None)
+        self.model.lots.update(LOTS.values())
+        if automatic:
+            with self.ledger.change(at=self.clock(), by="rita") as change:
+                book = self.pipeline.keeper.current(change.conn)
+                set_release_policy(change, book, mode="automatic", by="rita", reason="tried")
+            self.model.releases_by_itself = True
+
+    def close(self) -> None:
+        """The site is no more."""
+        self.ledger.close()
+
+    @contextmanager
+    def cut_at(self, step: str) -> Iterator[None]:
+        """The power goes when the program next passes a step; it may never pass it."""
+        steps.end_at(step, by=self.cut)
+        try:
+            yield
+        finally:
+            steps.end_at("")
+
+    def cut(self) -> None:
+        """Keep the files as they are on disk at this instant, and end."""
+        self.lives += 1
+        path = self.folder / f"life-{self.lives}.db"
+        for suffix in ("", "-wal"):
+            kept = Path(f"{self.path}{suffix}")
+            if kept.exists():
+                shutil.copyfile(kept, f"{path}{suffix}")
+        self._cut_files = path
+        raise PowerCut
+
+    def restart(self) -> None:
+        """Begin the next life with what the last one left on disk, and read what was stored."""
+        self.ledger.close()
+        path, self._cut_files = self._cut_files or self.path, None
+        if path != self.path:
+            for suffix in ("", "-wal", "-shm"):
+                Path(f"{self.path}{suffix}").unlink(missing_ok=True)
+        self._open(path)
+        take_forms(self.ledger, self.config, at=self.clock(), by="ingestd")
+        self.pipeline.resume()
+        for capture in [c for c in self.model.captures if c.state == "stored"]:
+            if capture.source != PLAN_SOURCE:
+                self.model.read(capture, final=capture.source == "P4")
+
+    @contextmanager
+    def full_disk(self, pages: int) -> Iterator[None]:
+        """The disk has room for so many more pages of the ledger."""
+        (size,) = self.ledger.conn.execute("PRAGMA page_count").fetchone()
+        self.ledger.conn.execute(f"PRAGMA max_page_count = {size + pages}")
+        try:
+            yield
+        finally:
+            self.ledger.conn.execute(f"PRAGMA max_page_count = {NO_LIMIT}")
+
+    # --- what comes in ----------------------------------------------------------------------
+
+    def deliver(
+        self,
+        arrival: Arrival,
+        printed: Printed | None,
+        then: Callable[[], None] | None = None,
+    ) -> bool:
+        """A folder hands an arrival over; True if nothing of it is left unfinished.
+
+        Args:
+            printed: what stands in it.
+            then: what a plan does to the model once it took effect.
+        """
+        told = (arrival.source, arrival.name, arrival.data, arrival.seen_at, printed)
+        before = self._journal_size()
+        try:
+            done = self.pipeline.arrive(arrival)
+        except PowerCut:
+            step = self._where_cut()
+            if step in STORED or step == "plan_committed":
+                capture = self.model.store(*told)
+                if step in READ:
+                    self._was_read(capture, arrival.final, then)
+            raise
+        except StoreFull:
+            if self._has(arrival):
+                self.model.store(*told)
+            raise
+        capture = self.model.store(*told)
+        expected = self._was_read(capture, arrival.final, then)
+        assert done == expected, f"{arrival.name}: done is {done}, must be {expected}"
+        assert self._journal_size() >= before
+        return done
+
+    def _was_read(self, capture: Any, final: bool, then: Callable[[], None] | None) -> bool:  # noqa: FBT001 - as the arrival says it
+        if capture.source != PLAN_SOURCE:
+            return self.model.read(capture, final=final)
+        if capture.state in ("read", "failed"):
+            return True
+        if final:
+            capture.state = "read" if then is not None else "failed"
+            if then is not None:
+                then()
+        return final
+
+    def deliver_frame(self, arrival: LineArrival, printed: Printed) -> bool:
+        """A line hands over a frame, or what stood between frames; True if it was understood."""
+        told = (arrival.source, arrival.name, arrival.data, arrival.seen_at, printed)
+        try:
+            done = self.pipeline.arrive_line(arrival)
+        except PowerCut:
+            step = self._where_cut()
+            if step in STORED:
+                capture = self.model.store(*told)
+                if not arrival.is_frame:
+                    capture.state = "read"
+                elif step in READ:
+                    self.model.read(capture, final=True)
+            raise
+        except StoreFull:
+            if self._has(arrival):
+                self.model.store(*told)
+            raise
+        capture = self.model.store(*told)
+        if arrival.is_frame:
+            self.model.read(capture, final=True)
+        else:
+            capture.state = "failed" if arrival.damaged else "read"
+        return done
+
+    def load(self, name: str, data: bytes, *, then: Callable[[], None]) -> None:
+        """A person loads a plan by command."""
+        at = self.clock()
+        try:
+            load_file(
+                self.ledger, name, data, self.pipeline.keeper, self.config, at=at, by="ada"
+            )
+        except StoreFull:
+            if self._has_file(PLAN_SOURCE, name, data):
+                self.model.store(PLAN_SOURCE, name, data, at, None)
+            raise
+        self.model.store(PLAN_SOURCE, name, data, at, None).state = "read"
+        then()
+
+    # --- what people do -----------------------------------------------------------------------
+
+    def act(self, by: str, what: Callable[[Change], Any], *, cut: bool = False) -> Any:
+        """One person's command in one transaction; `cut`: the power goes just before its end."""
+        with self.ledger.change(at=self.clock(), by=by) as change:
+            answer = what(change)
+            if cut:
+                change.flush()
+                self.cut()
+        return answer
+
+    # --- what the ledger says of itself -------------------------------------------------------
+
+    def _where_cut(self) -> str:
+        return steps._wanted
+
+    def _journal_size(self) -> int:
+        return int(self.ledger.conn.execute("SELECT size FROM frontier").fetchone()[0])
+
+    def _has(self, arrival: Arrival | LineArrival) -> bool:
+        return self._has_file(arrival.source, arrival.name, arrival.data)
+
+    def _has_file(self, source: str, name: str, data: bytes) -> bool:
+        row = self.ledger.conn.execute(
+            "SELECT sha256 FROM captures WHERE source = ? AND name = ? ORDER BY id DESC LIMIT 1",
+            (source, name),
+        ).fetchone()
+        return row is not None and row[0] == sha256(data)
+
+
+def _silent() -> Any:
+    def drop(*_: object) -> object:
+        raise structlog.DropEvent
+
+    return structlog.wrap_logger(None, processors=[drop])
