@@ -13,7 +13,7 @@ from ingestd.evaluate.identity import (
     number_identical,
     recognise,
 )
-from parsers.readings import Reading, Span
+from parsers.readings import Printed, Reading, Span
 
 
 def reading(**changes: Any) -> Reading:
@@ -81,7 +81,7 @@ def test_repeat_of_either_side_of_a_conflict_is_a_repeat() -> None:
 
 
 def test_remark_of_the_forms_own_makes_no_other_reading() -> None:
-    assert content(reading(fields={"remark": "second look"})) == content(reading())
+    assert content(reading(printed=Printed({"remark": "second look"}, {}))) == content(reading())
 
 
 def test_another_instrument_is_another_reading() -> None:
