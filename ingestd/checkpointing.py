@@ -14,8 +14,10 @@ from ingestd.ledger.checkpoints import (
     Checkpoint,
     CheckpointError,
     admit_checkpoint,
+    covering_checkpoint,
     load_key,
     make_key,
+    newest_checkpoint,
     public_key_text,
     read_checkpoints,
     sign_checkpoint,
@@ -124,6 +126,50 @@ def _keep_refused(folder: Path, checkpoint: Checkpoint) -> None:
         path.write_text(checkpoint.text, encoding="utf-8")
 
 
+def newest_kept(config: Config) -> tuple[Checkpoint | None, list[str]]:
+    """The largest checkpoint beside the ledger or at the witness, verified, and complaints.
+
+    Only the newest file of each folder is read; `known_checkpoints` reads every one.
+    """
+    found, complaints = _one_of_each_folder(config, newest_checkpoint)
+    return max(found, key=lambda checkpoint: checkpoint.size, default=None), complaints
+
+
+def smallest_covering(config: Config, entry: int) -> Checkpoint | None:
+    """The smallest checkpoint beside the ledger or at the witness that covers a journal entry."""
+    found, _ = _one_of_each_folder(
+        config, lambda folder, verifier: covering_checkpoint(folder, verifier, entry)
+    )
+    return min(found, key=lambda checkpoint: checkpoint.size, default=None)
+
+
+def _one_of_each_folder(
+    config: Config, find: Callable[[Path, str], Checkpoint | None]
+) -> tuple[list[Checkpoint], list[str]]:
+    path = key_path(config)
+    if not path.exists():
+        return known_checkpoints(config)  # there are none, or a complaint
+    verifier = public_key_text(load_key(path), origin_of(config.site.name))
+    found: list[Checkpoint] = []
+    complaints: list[str] = []
+    for folder in _configured_folders(config):
+        try:
+            checkpoint = find(folder, verifier)
+        except CheckpointError as error:
+            complaints.append(str(error))
+        else:
+            found += [] if checkpoint is None else [checkpoint]
+    return found, complaints
+
+
+def _configured_folders(config: Config) -> list[Path]:
+    return [
+        folder
+        for folder in (config.ledger.checkpoints, config.ledger.witness)
+        if folder is not None and folder.is_dir()
+    ]
+
+
 def known_checkpoints(
     config: Config, *, folders: Sequence[Path] = (), verifier: str | None = None
 ) -> tuple[list[Checkpoint], list[str]]:
@@ -139,12 +185,7 @@ def known_checkpoints(
     """
     found: dict[tuple[int, bytes], Checkpoint] = {}
     complaints: list[str] = []
-    configured = [
-        folder
-        for folder in (config.ledger.checkpoints, config.ledger.witness)
-        if folder is not None and folder.is_dir()
-    ]
-    everywhere = [*configured, *folders]
+    everywhere = [*_configured_folders(config), *folders]
     if verifier is None and key_path(config).exists():
         verifier = public_key_text(load_key(key_path(config)), origin_of(config.site.name))
     for folder in everywhere:

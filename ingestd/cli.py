@@ -37,6 +37,7 @@ _COMMANDS = {
     "central": ("delivery", "central", "For whoever owns the central database."),
     "listen": ("lines", "listen", "What arrives on a serial line; nothing is stored."),
     "ask": ("lines", "ask", "Ask an instrument on a serial line for a reading."),
+    "speak": ("lines", "speak", "Play a photometer, to try a configuration."),
     "receipt": ("proof", "receipt", "Proof of one result that anybody can check."),
     "verify-receipt": ("proof", "verify_receipt", "Check a receipt; needs no ledger."),
     "consistency": ("proof", "consistency", "Proof that one checkpoint continues another."),

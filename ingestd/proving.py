@@ -1,6 +1,6 @@
 """Proofs to hand out: receipts of journal entries, and that one checkpoint continues another."""
 
-from ingestd.checkpointing import known_checkpoints, leaves_of, nodes_of, write_checkpoint
+from ingestd.checkpointing import leaves_of, nodes_of, smallest_covering, write_checkpoint
 from ingestd.config import Config
 from ingestd.errors import Refused
 from ingestd.ledger.checkpoints import Checkpoint
@@ -58,8 +58,7 @@ def receipt_of(conn: Connection, config: Config, entry: int, *, may_sign: bool =
     row = conn.execute("SELECT body FROM journal WHERE idx = ?", (entry,)).fetchone()
     if row is None:
         raise Refused(f"journal entry {entry}", "there is none", "see `ingestd status`")
-    checkpoints, _ = known_checkpoints(config)
-    covering = next((one for one in checkpoints if one.size > entry), None)
+    covering = smallest_covering(config, entry)
     if covering is None and not may_sign:
         raise Refused(
             f"journal entry {entry}",

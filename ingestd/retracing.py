@@ -101,6 +101,8 @@ class _Walk:
         self.pending: dict[int, ReadingDifference] = {}
         # What readings say today where that differs, None for one that is not read.
         self.says: dict[int, Body | None] = {}
+        # Their identities and digits: what repeats them repeats nothing that the twin knows.
+        self.known: set[tuple[str, str]] = set()
         self.made_by: set[str] = set()
 
     def go(self, stops: Sequence[Read | Judged], progress: Callable[[int, int], None]) -> None:
@@ -132,7 +134,8 @@ class _Walk:
         for offset in sorted({*then, *now}):
             old, new = then.get(offset), now.get(offset)
             before, after = differing_readings(old, new)
-            if before == after:
+            repeats = new is not None and (new["identity"], new["digits"]) in self.known
+            if before == after or (old is None and repeats):
                 continue
             ident = old["id"] if old else None
             self._report(
@@ -143,6 +146,8 @@ class _Walk:
             )
             if ident is not None:
                 self.says[ident] = new
+                if new is not None:
+                    self.known.add((new["identity"], new["digits"]))
 
     def _report(self, found: ReadingDifference, stop: Read) -> None:
         """Report a difference if the reading still counts, or once a version is made of it."""

@@ -6,7 +6,7 @@ exactly the printed ones.
 """
 
 import re
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from datetime import date, datetime, time
 from decimal import Context, Decimal, Inexact
 from functools import lru_cache, partial
@@ -114,7 +114,9 @@ class NumberGrammar:
         self.thousands = thousands
         point, group = re.escape(decimal), re.escape(thousands)
         whole = f"[0-9]+|[0-9]{{1,3}}(?:{group}[0-9]{{3}})+" if thousands else "[0-9]+"
-        self._match = re.compile(f"[+-]?(?:(?:{whole})(?:{point}[0-9]+)?|{point}[0-9]+)").fullmatch
+        one = f"[+-]?(?:(?:{whole})(?:{point}[0-9]+)?|{point}[0-9]+)"
+        self._match = re.compile(one).fullmatch
+        self._match_all = re.compile(f"{one}(?:\n{one})*").fullmatch
         marks = re.escape(decimal + thousands)
         self.prefix = re.compile(f"[+-]?[0-9{marks}]*[0-9]")
 
@@ -135,6 +137,21 @@ class NumberGrammar:
         if self.thousands:
             text = text.replace(self.thousands, "")
         return Decimal(text if self.decimal == "." else text.replace(self.decimal, "."))
+
+    def read_all(self, texts: Sequence[str]) -> list[Decimal] | None:
+        """What `read` gives for each of the texts (at least one); None if it refuses any."""
+        joined = "\n".join(texts)
+        if self._match_all(joined) is None or max(map(len, texts)) > _DIGITS_LIMIT:
+            return None
+        if self.thousands:
+            joined = joined.replace(self.thousands, "")
+        if self.decimal != ".":
+            joined = joined.replace(self.decimal, ".")
+        return list(map(Decimal, joined.split("\n")))
+
+    def may_hold(self, text: str) -> bool:
+        """Some number as written here holds `text`, or might: all its characters may occur."""
+        return set(text) <= set(f"+-0123456789{self.decimal}{self.thousands}")
 
     def _wanted(self, text: str) -> str:
         if text.count(self.decimal) > 1:

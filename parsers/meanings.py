@@ -7,16 +7,19 @@ up costs a tenth of one that is read.
 import re
 from collections.abc import Callable, Sequence
 from datetime import datetime, time, timedelta
+from itertools import repeat
 from operator import add, itemgetter
 from typing import Any, Final
 
 from parsers.assembly import Assembler, certain
-from parsers.cells import CellError, Halves, halves
+from parsers.cells import CellError, Halves, NumberGrammar, halves
+from parsers.forms import FieldRules
 from parsers.units import Unit
 
 _KEPT: Final = (
     100_000  # (more than the seconds of a day) meanings remembered for one column; then begun anew
 )
+_FEW: Final = 4096  # different numbers in a column that are rather looked up than read
 _BAD: Final = object()
 _AS_ZERO: Final = str.maketrans("123456789", "000000000")
 
@@ -59,6 +62,25 @@ class Remembered(dict[str, Any]):
         if not self._has_misfit:
             return values, len(values)
         return values, next(at for at, value in enumerate(values) if value is _BAD)
+
+
+class _Numbers:
+    """Texts of a number column to what they mean.
+
+    While they are few they are looked up. Of many different ones few come again, so columns of
+    plain numbers are then converted as a whole.
+    """
+
+    def __init__(self, number: NumberGrammar, remembered: Remembered, *, in_pairs: bool) -> None:
+        self._number = number
+        self._remembered = remembered
+        self._in_pairs = in_pairs  # a number comes with its censoring
+
+    def of(self, column: Sequence[str]) -> Meant:
+        """The meaning of each cell."""
+        if len(self._remembered) > _FEW and (numbers := self._number.read_all(column)):
+            return list(zip(numbers, repeat(""))) if self._in_pairs else numbers, len(numbers)
+        return self._remembered.of(column)
 
 
 class _Moments:
@@ -127,15 +149,27 @@ def meanings(assembler: Assembler, name: str, *, is_required: bool) -> Meanings 
     if rules is not None and assembler.form.kind(name) == "text" and not rules.no_value:
         return None
     read, empty = meaning_reader(assembler, name)
-    remembered = Remembered(read, _BAD if is_required else empty).of
-    if rules is None or name != "datetime" or len(rules.patterns) > 1 or rules.no_value:
-        return remembered
+    remembered = Remembered(read, _BAD if is_required else empty)
+    if rules is None:
+        return remembered.of
+    if name in ("value", "absorbance"):
+        number = NumberGrammar.of(assembler.form, rules)
+        is_plain = not any(map(number.may_hold, _tokens(rules)))
+        in_pairs = name == "value"
+        return _Numbers(number, remembered, in_pairs=in_pairs).of if is_plain else remembered.of
+    if name != "datetime" or len(rules.patterns) > 1 or rules.no_value:
+        return remembered.of
     pattern = rules.patterns[0]
     cut = halves(pattern)
     if cut is None:
-        return remembered
-    moments = _Moments(cut, remembered).of
+        return remembered.of
+    moments = _Moments(cut, remembered.of).of
     return _IsoMoments(pattern, moments).of if _IsoMoments.reads(pattern) else moments
+
+
+def _tokens(rules: FieldRules) -> tuple[str, ...]:
+    """Texts with a meaning of their own; a number that holds one is no plain number."""
+    return rules.no_value + rules.below + rules.above + rules.below_marks + rules.above_marks
 
 
 def meaning_reader(assembler: Assembler, name: str) -> tuple[Callable[[str], Any], Any]:

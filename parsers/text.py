@@ -20,7 +20,7 @@ from typing import Final, NamedTuple
 from parsers.errors import ParseError
 from parsers.forms import TextRules
 
-PIECE: Final = 1 << 15  # bytes decoded at a time; what comes of more does not fit the caches
+PIECE: Final = 1 << 14  # bytes decoded at a time; what comes of more does not fit the caches
 _LINE_END: Final = re.compile("\r\n|\r|\n")
 _BYTE_LINE_END: Final = re.compile(b"\r\n|\r|\n")
 _MARKS: Final = (

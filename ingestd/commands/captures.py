@@ -208,7 +208,7 @@ def _replay(
     from ingestd.replay import dry_replay, replay
 
     with _bar(len(found), "replay") as bar:
-        return (dry_replay if dry_run else replay)(
+        report = (dry_replay if dry_run else replay)(
             desk.ledger,
             desk.config,
             found,
@@ -219,6 +219,8 @@ def _replay(
             system_user=system_user(),
             progress=lambda _count: bar.update(1),
         )
+        bar.update(len(found) - bar.pos)  # of a file that grew, its last capture stands for all
+    return report
 
 
 def _retrace(desk: Desk, found: list[Capture]) -> ReplayReport:

@@ -12,6 +12,8 @@ from ingestd.commands.desk import NO, WRONG_USE, Desk, shown, with_desk
 if TYPE_CHECKING:
     from ingestd.sources.line_settings import Parity
 
+_CHANCE = click.FloatRange(min=0.0, max=1.0, max_open=True)
+
 
 @click.command()
 @click.argument("port")
@@ -83,3 +85,70 @@ def ask(desk: Desk, line: str) -> None:
 
     ask_service(desk.config.ledger.path, line)
     click.echo(f"{line} is asked; its answer arrives as any other frame")
+
+
+@click.command()
+@click.argument("port")
+@click.option("--form", "form_name", required=True, help="The form it speaks, of shape frame.")
+@click.option("--set", "pairs", multiple=True, metavar="FIELD=TEXT", help="In every reading.")
+@click.option("--every", type=float, default=10.0, show_default=True, help="Seconds between two.")
+@click.option("--count", type=click.IntRange(min=1), help="How many; until ^C by default.")
+@click.option("--noise", type=_CHANCE, default=0.0, help="Chance that a byte is replaced.")
+@click.option("--drop", type=_CHANCE, default=0.0, help="Chance that a byte is lost.")
+@click.option("--repeat", type=_CHANCE, default=0.0, help="Chance that an answer is not heard.")
+@click.option("--delay", type=float, default=0.0, help="Seconds between two bytes.")
+@with_desk
+def speak(
+    desk: Desk,
+    port: str,
+    form_name: str,
+    pairs: tuple[str, ...],
+    every: float,
+    count: int | None,
+    noise: float,
+    drop: float,
+    repeat: float,
+    delay: float,
+) -> None:
+    """Play a photometer with invented readings at PORT, to try a configuration.
+
+    PORT is a path where nothing is yet, which becomes a serial line, or socket://HOST:PORT as of
+    a network serial server; the configuration to be tried names the same. Never on a ledger that
+    counts: the readings are invented.
+    """
+    import threading
+
+    from ingestd.commands.forms import load_named_form
+    from ingestd.demo.photometer import SimulatedPhotometer
+    from ingestd.demo.speaking import make_link
+    from ingestd.demo.speaking import speak as spoken
+
+    form = load_named_form(desk, form_name)
+    if form.frame is None:
+        click.echo(f"form {form_name!r} is of shape {form.shape}, not frame", err=True)
+        sys.exit(WRONG_USE)
+    if wrong := [pair for pair in pairs if "=" not in pair]:
+        click.echo(f"--set {wrong[0]}: give FIELD=TEXT", err=True)
+        sys.exit(WRONG_USE)
+    link = make_link(port)
+    photometer = SimulatedPhotometer(
+        form, link, noise=noise, drop=drop, repeat=repeat, delay_s=delay
+    )
+    click.echo(
+        f'a photometer speaks {form_name} at port = "{link.port}"; its readings are invented'
+    )
+    try:
+        for line in spoken(
+            photometer,
+            form,
+            fixed=dict(pair.split("=", 1) for pair in pairs),
+            begin=desk.now().astimezone().replace(tzinfo=None),
+            every_s=every,
+            count=count,
+            stopping=threading.Event(),
+        ):
+            click.echo(line)
+    except KeyboardInterrupt:
+        click.echo("ended")
+    finally:
+        link.close()

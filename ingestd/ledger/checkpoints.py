@@ -41,6 +41,7 @@ __all__ = [
     "CheckpointError",
     "VerifierKey",
     "admit_checkpoint",
+    "covering_checkpoint",
     "load_key",
     "make_key",
     "newest_checkpoint",
@@ -207,7 +208,7 @@ def write_checkpoint(folder: Path, checkpoint: Checkpoint) -> Path:
         CheckpointError: one of the same size with another root or log is there; it is kept.
         OSError: the disk refused; the checkpoint is not kept.
     """
-    path = folder / f"checkpoint-{checkpoint.size:016d}.txt"
+    path = folder / _name_of(checkpoint.size)
     if path.exists():
         kept = _read_file(path, parse_checkpoint)
         if (kept.origin, kept.root) == (checkpoint.origin, checkpoint.root):
@@ -253,12 +254,40 @@ def newest_checkpoint(folder: Path, verifier_key: str | VerifierKey) -> Checkpoi
     Raises:
         CheckpointError: it does not verify, or says another size than its name; names the file.
     """
+    name = max(_names(folder), default=None)
+    return None if name is None else _read_named(folder / name, verifier_key)
+
+
+def covering_checkpoint(
+    folder: Path, verifier_key: str | VerifierKey, entry: int
+) -> Checkpoint | None:
+    """
+    The smallest checkpoint kept in a folder that covers an entry; None if none does.
+
+    Like `newest_checkpoint` it reads one file, and raises as that does.
+    """
+    too_small = _name_of(entry)
+    name = min((name for name in _names(folder) if name > too_small), default=None)
+    return None if name is None else _read_named(folder / name, verifier_key)
+
+
+def _name_of(size: int) -> str:
+    """The file of a checkpoint; names sort as sizes do."""
+    return f"checkpoint-{size:016d}.txt"
+
+
+def _names(folder: Path) -> list[str]:
+    return [
+        name
+        for name in os.listdir(folder)  # noqa: PTH208 - there may be very many: no path for each
+        if name.startswith("checkpoint-") and name.endswith(".txt")
+    ]
+
+
+def _read_named(path: Path, verifier_key: str | VerifierKey) -> Checkpoint:
     key = read_verifier_key(verifier_key) if isinstance(verifier_key, str) else verifier_key
-    path = max(folder.glob("checkpoint-*.txt"), default=None)
-    if path is None:
-        return None
     found = _read_file(path, lambda note: verify_checkpoint(note, key))
-    if path.name != f"checkpoint-{found.size:016d}.txt":
+    if path.name != _name_of(found.size):
         raise CheckpointError(str(path), f"its name is not that of a size of {found.size}")
     return found
 

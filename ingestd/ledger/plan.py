@@ -102,12 +102,20 @@ class BookKeeper:
 
     def __init__(self) -> None:
         self._book = Book(generation=-1)
+        self._leaf: bytes | None = None
 
     def current(self, conn: Connection) -> Book:
-        """The inputs in force now."""
-        (generation,) = conn.execute("SELECT value FROM counters WHERE name = 'inputs'").fetchone()
-        if generation != self._book.generation:
-            self._book = _read_book(conn, generation)
+        """The inputs in force now.
+
+        The journal entry of the newest input tells them by its hash as well as by its number:
+        after a transaction that was rolled back another input may stand under the same number.
+        """
+        generation, leaf = conn.execute(
+            "SELECT c.value, j.leaf FROM counters c LEFT JOIN journal j ON j.idx = c.value"
+            " WHERE c.name = 'inputs'"
+        ).fetchone()
+        if (generation, leaf) != (self._book.generation, self._leaf):
+            self._book, self._leaf = _read_book(conn, generation), leaf
         return self._book
 
 

@@ -9,7 +9,13 @@ import orjson
 from fastapi import APIRouter, Form, Request
 from starlette.responses import RedirectResponse, Response
 
-from ingestd.checkpointing import key_path, known_checkpoints, origin_of, write_checkpoint
+from ingestd.checkpointing import (
+    key_path,
+    known_checkpoints,
+    newest_kept,
+    origin_of,
+    write_checkpoint,
+)
 from ingestd.config import Config
 from ingestd.errors import IngestError, Refused
 from ingestd.ledger.checkpoints import load_key, public_key_text
@@ -57,7 +63,7 @@ def journal(
     with office.reading() as conn:
         found = entry_page_of(conn, office.zone, people_only=who != "all", before=before)
         (size,) = conn.execute("SELECT size FROM frontier").fetchone()
-        checkpoints, complaints = known_checkpoints(office.config)
+        checkpoint, complaints = newest_kept(office.config)
         return page(
             request,
             conn,
@@ -70,7 +76,7 @@ def journal(
             before=before,
             who="all" if who == "all" else "people",
             size=size,
-            checkpoint=checkpoints[-1] if checkpoints else None,
+            checkpoint=checkpoint,
             complaints=complaints,
             public_key=public_key(office.config),
         )
@@ -257,13 +263,11 @@ def checkpoint(request: Request, visitor: ReviewerPosts) -> Response:
 @router.get("/journal/checkpoint.txt")
 def newest_checkpoint(request: Request, _visitor: Viewer) -> Response:
     """The newest signed checkpoint, to be kept elsewhere."""
-    checkpoints, _ = known_checkpoints(office_of(request).config)
-    if not checkpoints:
+    newest, _ = newest_kept(office_of(request).config)
+    if newest is None:
         raise Refused("checkpoint", "there is none yet", "sign one")
     return Response(
-        checkpoints[-1].text,
+        newest.text,
         media_type="text/plain; charset=utf-8",
-        headers={
-            "content-disposition": f'attachment; filename="checkpoint-{checkpoints[-1].size}.txt"'
-        },
+        headers={"content-disposition": f'attachment; filename="checkpoint-{newest.size}.txt"'},
     )

@@ -117,15 +117,19 @@ class Place:
 
     def arrive(self, number: int) -> float:
         """Milliseconds from closing the export of a run to its result."""
-        text = EXPORT_HEAD + _rows(number, self.until)
-        with (self.folder / f"{number:06}.csv").open("w") as file:
-            file.write(text)
+        self.drop(number)
         closed = time.perf_counter()
-        while not self.seen(_run(number)):
+        while not self.seen(run_name(number)):
             if time.perf_counter() - closed > PATIENCE_S:
                 raise TimeoutError(f"file {number} has no effect after {PATIENCE_S:.0f} s")
             time.sleep(0.0001)
         return (time.perf_counter() - closed) * 1000
+
+    def drop(self, number: int) -> None:
+        """Write and close the export of a run."""
+        text = EXPORT_HEAD + _rows(number, self.until)
+        with (self.folder / f"{number:06}.csv").open("w") as file:
+            file.write(text)
 
     def close(self) -> None:
         """Stop the service."""
@@ -133,7 +137,8 @@ class Place:
         self.conn.close()
 
 
-def _run(number: int) -> str:
+def run_name(number: int) -> str:
+    """Of the run that a file fills."""
     return f"Arriving{number}"
 
 
@@ -141,10 +146,11 @@ def _sheet(number: int, until: datetime) -> str:
     """A run of three tubes, all of them at the same point, begun a little after the one before."""
     started = until - timedelta(minutes=5) + timedelta(milliseconds=10 * number)
     lot = lot_of("COD-HR", until.date())
-    first = f"{_run(number)},COD-HR,{started.isoformat(sep=' ')[:19]},P1,mara,"
+    first = f"{run_name(number)},COD-HR,{started.isoformat(sep=' ')[:19]},P1,mara,"
+    later = f"{run_name(number)},,,,,"
     return "".join(
-        f"{first if position == 1 else _run(number) + ',,,,,'},{position},{role},{sample},{label},"
-        f"{point},,,,{lot},{standard},,,,\n"
+        f"{first if position == 1 else later},{position},{role},{sample},{label},{point},,,,"
+        f"{lot},{standard},,,,\n"
         for position, role, sample, label, point, standard in (
             (1, "blank", "", f"AB{number}", "", ""),
             (2, "control_standard", "", f"AC{number}", "", "CS-COD-HR"),

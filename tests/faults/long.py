@@ -7,6 +7,7 @@ or falsely said to be done.
 import argparse
 import contextlib
 import random
+import shutil
 import sys
 import tempfile
 import time
@@ -72,6 +73,8 @@ def _calls(folder: Path, furthest: int, stride: int) -> int:
                     with _told(str(fault)) as failed:
                         outcomes.append(run_with_fault(folder / name, fault))
                     failed_here += len(failed)
+                    if not failed:
+                        shutil.rmtree(folder / name)
                     if any(not outcome.fired for outcome in outcomes):
                         break
                     struck += 1

@@ -4,7 +4,14 @@ from pathlib import Path
 
 import pytest
 
-from ingestd.checkpointing import key_path, known_checkpoints, origin_of, write_checkpoint
+from ingestd.checkpointing import (
+    key_path,
+    known_checkpoints,
+    newest_kept,
+    origin_of,
+    smallest_covering,
+    write_checkpoint,
+)
 from ingestd.config import load_config
 from ingestd.ledger.checkpoints import (
     CheckpointError,
@@ -102,6 +109,28 @@ def test_known_checkpoints_come_from_every_folder_once(watched: Lab, tmp_path: P
     (elsewhere / name).write_text(written.text)
     found, complaints = known_checkpoints(watched.config, folders=[elsewhere])
     assert (found, complaints) == ([written], [])
+
+
+def test_newest_and_covering_checkpoint_are_told_without_reading_the_others(
+    watched: Lab,
+) -> None:
+    conn, config = watched.ledger.conn, watched.config
+    first = write_checkpoint(conn, config)
+    watched.arrive(b"", name="later.csv")
+    second = write_checkpoint(conn, config)
+    assert newest_kept(config) == (second, [])
+    assert smallest_covering(config, 3) == first
+    assert smallest_covering(config, first.size) == second
+    assert smallest_covering(config, second.size) is None
+    for folder in (config.ledger.checkpoints, config.ledger.witness):
+        assert folder is not None
+        path = folder / f"checkpoint-{second.size:016d}.txt"
+        path.chmod(0o644)
+        path.write_text("altered\n")
+    newest, complaints = newest_kept(config)
+    assert newest is None
+    assert len(complaints) == 2
+    assert smallest_covering(config, 3) == first
 
 
 def test_checkpoints_without_a_key_are_a_complaint_not_silence(lab: Lab) -> None:

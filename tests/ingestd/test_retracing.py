@@ -17,15 +17,18 @@ import structlog
 from ingestd import __version__
 from ingestd.archiving import archive_captures
 from ingestd.config import load_config
-from ingestd.deciding import place_reading, release, set_release_policy
+from ingestd.deciding import place_in_order, place_reading, release, set_release_policy
 from ingestd.demo.day import run_demo
 from ingestd.ledger.captures import find_captures
 from ingestd.ledger.store import Ledger
 from ingestd.planning import observe
 from ingestd.replay import ReplayReport, dry_replay, replay
 from ingestd.retracing import retrace
+from ingestd.sources.line_settings import LineArrival
 from ingestd.verify import verify_ledger
 from tests.conftest import EXPORT_HEAD, GOOD_EXPORT, GOOD_ROWS, PLAN, SHEET, Lab, row
+from tests.ingestd.test_deciding import NAMELESS, NAMELESS_FORM, ORDER
+from tests.ingestd.test_lines_to_results import NAMELESS as FRAME_FORM
 
 Body = dict[str, Any]
 
@@ -181,6 +184,46 @@ def test_placing_by_hand_policy_and_late_sheets_make_no_difference(lab: Lab) -> 
     assert report.compared == 2
 
 
+def test_frames_repeated_frames_and_noise_of_a_line_make_no_difference(
+    make_lab: Callable[..., Lab],
+) -> None:
+    extra = (
+        '[[source]]\nkind = "line"\nname = "wire"\nport = "/dev/none"\n'
+        'form = "bare"\ninstrument = "P1"\n'
+    )
+    lab = make_lab(name="wired", extra=extra)
+    lab.load("bare.toml", FRAME_FORM)
+    lab.load("sheet.csv", SHEET)
+    for data, name, is_frame, repeated in (
+        (b"W-1 640\r\n", "w-1", True, False),
+        (b"W-1 640\r\n", "w-2", True, True),
+        (b"W-1 640\r\n", "w-3", True, False),
+        (b"\xff\xfe\x00", "w-4", False, False),
+        (b"W-2 3x3\r\n", "w-5", True, False),
+    ):
+        lab.pipeline.arrive_line(
+            LineArrival(
+                source="wire", name=name, data=data, seen_at=lab.clock(), is_frame=is_frame,
+                again=repeated,
+            )
+        )  # fmt: skip
+    assert lab.one("SELECT count(*) FROM readings") == 2
+    assert then(lab).readings == []
+    as_if_then(lab, "reading_taken", read_as_610)
+    assert [r.after for r in then(lab).readings] == ["raw 640, value 640"] * 2
+
+
+def test_sheet_order_confirmed_makes_no_difference(lab: Lab) -> None:
+    lab.load("nameless.toml", NAMELESS_FORM)
+    lab.load("sheet.csv", ORDER)
+    lab.arrive(NAMELESS)
+    with lab.ledger.change(at=lab.clock(), by="mara") as change:
+        place_in_order(change, "R1", lab.pipeline.keeper, lab.config, reason="left to right")
+    assert lab.states()["W-1"] == ("accepted", "1280")
+    report = then(lab)
+    assert (report.compared, report.is_empty) == (2, True)
+
+
 def test_bench_sheet_stands_for_its_run(released: Lab) -> None:
     sheet = find_captures(released.ledger.conn, kinds=("plan",))[-1]
     report = then(released, idents=(sheet.id,))
@@ -260,6 +303,14 @@ def test_program_that_read_otherwise_is_found_with_the_results_made_of_it(releas
     assert (result.sample, result.before, result.after) == (
         "W-1", "accepted 1220 mg/L", "accepted 1280 mg/L",
     )  # fmt: skip
+
+
+def test_copy_of_a_misread_file_repeats_it_and_is_no_second_difference(lab: Lab) -> None:
+    lab.load("sheet.csv", SHEET)
+    lab.arrive(GOOD_EXPORT)
+    lab.arrive(GOOD_EXPORT, name="copy.csv")
+    as_if_then(lab, "reading_taken", read_as_610, sample="W-1")
+    assert [r.after for r in then(lab).readings] == ["raw 640, value 640"]
 
 
 def test_row_that_is_read_no_more_and_one_that_is_read_only_today_are_found(

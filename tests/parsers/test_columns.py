@@ -188,3 +188,44 @@ def test_fields_of_the_forms_own_kind_are_checked_in_runs_too() -> None:
     got = parse(b"v,b\n" + b"0.5,1\n<0.1,2\n" * MANY + b"0.7,x\n", form)
     assert [str(reading.absorbance) for reading in got.readings] == ["0.5", "None"] * MANY
     assert [fault.field for fault in got.faults] == ["count"]
+
+
+@pytest.mark.parametrize(
+    ("more", "cell", "meaning"),
+    [
+        ("no_value = '9999'", "9999", (None, "")),
+        ("above = '9999.0'", "9999.0", (None, ">")),
+        ("below_marks = '-'", "-5", ("5", "<")),
+        ("below_marks = '<'", "<5", ("5", "<")),
+        ("", "-5.50", ("-5.50", "")),
+        ("", "1.5.2", None),
+        ("", "1" * 41, None),
+        ("", "1\u0662", None),
+    ],
+)
+def test_number_among_very_many_different_ones_means_what_it_means_alone(
+    more: str, cell: str, meaning: tuple[str | None, str] | None
+) -> None:
+    form = own(f"[fields.value]\ncolumn = 'v'\n{more}\n[fields.lot]\ncolumn = 'b'")
+    rows = "".join(f"{n}.5,x\n" for n in range(9000))
+    got = parse(f"v,b\n{rows}{cell},x\n{rows}".encode(), form)
+    readings = [(r.value and str(r.value), r.censored) for r in got.readings if r.line == 9002]
+    assert readings == ([] if meaning is None else [meaning])
+    assert [fault.field for fault in got.faults] == (["value"] if meaning is None else [])
+    assert len(got.readings) + len(got.faults) == 18_001
+
+
+def test_decimal_comma_and_thousands_mark_are_read_as_one_by_one() -> None:
+    form = own(
+        "[fields.absorbance]\ncolumn = 'a'\n[fields.value]\ncolumn = 'v'\n"
+        "decimal = ','\nthousands = '.'",
+        "delimiter = ';'",
+    )
+    cells = [f"{n // 1000}.{n % 1000:03},{n % 7}" for n in range(1000, 9000)]
+    data = ("a;v\n" + "".join(f"0.5;{cell}\n" for cell in cells)).encode()
+    quick = list(TableReader(form, data, final=True, resume=None).parts())
+    assert quick == list(RowByRow(form, data, final=True, resume=None).parts())
+    readings = [reading for part in quick for reading in part.readings]
+    assert [str(reading.value) for reading in readings] == [
+        cell.replace(".", "").replace(",", ".") for cell in cells
+    ]

@@ -19,7 +19,9 @@ def main() -> int:
     asked.add_argument("--roots", action="store_true", help="show the root of each journal")
     asked.add_argument("--folder", type=Path, help="where ledgers lie meanwhile")
     given = asked.parse_args()
-    seeds = [given.seed] if given.seed is not None else range(given.first, given.first + given.seeds)
+    seeds = (
+        [given.seed] if given.seed is not None else range(given.first, given.first + given.seeds)
+    )
     counts: Counter[str] = Counter()
     broken: list[Lived] = []
     began, worked = time.monotonic(), time.process_time()

@@ -39,9 +39,7 @@ class Folder:
         self.source = source
         self.files: dict[str, File] = {}
 
-    def write(
-        self, name: str, printed: Printed, then: Callable[[], None] | None = None
-    ) -> None:
+    def write(self, name: str, printed: Printed, then: Callable[[], None] | None = None) -> None:
         """A writer puts a file's content there, new or changed, and closes it."""
         file = self.files.setdefault(name, File(printed))
         file.printed, file.then = printed, then

@@ -20,7 +20,7 @@ from ingestd.reenact import reenact
 from ingestd.replay import replay
 from ingestd.verify import verify_ledger
 from tests.simulation.model import Model, sha256
-from tests.simulation.site import Site, _silent
+from tests.simulation.site import Site, silent_log
 
 STATES = {"read": "read", "failed": "failed", "stored": "stored", "partly": "partly_read"}
 
@@ -143,7 +143,7 @@ class Watch:
                     bool(row[9]), row[10], row[11], bool(row[12]),
                 )
                 == (
-                    one.id, sent.instrument, sent.label, sent.method, value, sent.token,
+                    one.id, sent.instrument, sent.label, sent.method, value, sent.sign,
                     sent.stated, f"{one.at:%Y-%m-%dT%H:%M:%S.%fZ}", one.note, one.conflict, run,
                     position, one.place is None,
                 ),
@@ -190,6 +190,7 @@ class Watch:
         elif standing.withdrawn == newest:
             must(state == "withdrawn", f"withdrawn result {ident} is {state}")
         else:
+            standing.withdrawn = None  # it was judged anew since
             must(
                 (state, version, proposed) == (verdict, newest, None),
                 f"result {ident} is {state} in version {version} of {newest}, judged {verdict}",
@@ -222,14 +223,17 @@ class Watch:
             must(rows == decided, "decided and not delivered:", decided - rows)
 
     def check_replay(self) -> None:
-        """Reading everything again changes no value, and doing it twice changes nothing at all."""
+        """Reading all again gives what inputs now say, and doing it twice changes nothing."""
         site = self.site
+        model = site.model
+        # A settled run is judged by what is in force now only once its captures are read again.
+        model.judge(one.place[0] for one in model.readings if one.place is not None)
         for turn in (1, 2):
             captures = find_captures(self._conn)
             size = self.tree.size
             report = replay(
                 site.ledger, site.config, captures, reason="tried", by="rita",
-                clock=site.clock, log=_silent(),
+                clock=site.clock, log=silent_log(),
             )  # fmt: skip
             must(not report.taken and not report.retired, f"replay {turn}: {report}")
             self.check()
@@ -240,8 +244,9 @@ class Watch:
         report = verify_ledger(self._conn, rebuild=True)
         must(report.holds and report.rebuilt, report.faults)
         if again:
-            twin = reenact(self._conn, self.site.config, ":memory:", log=_silent())
+            twin = reenact(self._conn, self.site.config, ":memory:", log=silent_log())
             try:
-                must(not (found := disagreements(self._conn, twin.conn)), *found[:2])
+                found = disagreements(self._conn, twin.conn)
+                must(not found, *found[:2])
             finally:
                 twin.close()

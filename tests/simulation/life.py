@@ -5,7 +5,7 @@ import random
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
-from pathlib import Path
+from typing import Any
 
 from ingestd.errors import StoreFull
 from ingestd.planning import PLAN_SOURCE
@@ -13,6 +13,7 @@ from tests.simulation.folders import Folder
 from tests.simulation.invariants import Watch
 from tests.simulation.laboratory import FOLDERS, LINE
 from tests.simulation.lines import Cable, Line
+from tests.simulation.model_acts import release
 from tests.simulation.printing import Printed
 from tests.simulation.site import PowerCut, Site
 from tests.simulation.truth import Measurement
@@ -185,10 +186,21 @@ class Life:
         self.risk(do, lambda: self.in_s(30, "the line instrument repeats", self.transmit))
 
 
+def act(life: Life, by: str, what: Callable[[Any], Any]) -> bool:
+    """One person's command; False if the power went before its end: nothing of it is left."""
+    if life.chance.random() >= life.weather.cuts:
+        life.site.act(by, what)
+        return True
+    try:
+        life.site.act(by, what, cut=True)
+    except PowerCut:
+        life.note("  the power goes before the command has ended")
+        life.restart()
+    return False
+
+
 def note_released(site: Site) -> None:
     """Results that the signed policy has released in this event are in force from now on."""
-    from tests.simulation.model_acts import release
-
     for key in site.model.newly_accepted:
         row = site.ledger.conn.execute(
             "SELECT id, version FROM results WHERE run = ? AND sample = ?", key
@@ -199,10 +211,3 @@ def note_released(site: Site) -> None:
         release(site.model, key, version)
         site.decisions.append((ident, version, "released", None))
     site.model.newly_accepted.clear()
-
-
-def delivered_folder(root: Path) -> Path:
-    """The folder that all sites deliver to."""
-    folder = root / "delivered"
-    folder.mkdir(exist_ok=True)
-    return folder

@@ -76,7 +76,9 @@ class Line:
             return False
         if chance.random() < cable.damaged:
             place = chance.randrange(len(data))
-            data = data[:place] + bytes([data[place] ^ 1 << chance.randrange(8)]) + data[place + 1 :]
+            data = (
+                data[:place] + bytes([data[place] ^ 1 << chance.randrange(8)]) + data[place + 1 :]
+            )
         now_s = at.timestamp()
         pieces = self._cutter.receive(Received(data), at, now_s)
         pieces += self._cutter.quiet(now_s + 1.5)

@@ -8,19 +8,18 @@ from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
-from ingestd.delivery.daily_files import DailyFiles
-from ingestd.errors import TargetUnavailable
 from ingestd.ledger.captures import find_captures
-from ingestd.ledger.store import Ledger
 from ingestd.replay import replay
 from tests.simulation import model_acts as acts
+from tests.simulation.delivering import Delivery
 from tests.simulation.invariants import must
 from tests.simulation.laboratory import LATE_LOTS, METHODS, ZONES, lot_text, method_text, revised
-from tests.simulation.life import Life, delivered_folder, weather
+from tests.simulation.life import Life, weather
 from tests.simulation.people import People
 from tests.simulation.printing import RENAMED_FORM
 from tests.simulation.readings import Instruments
-from tests.simulation.site import PowerCut, Site, _silent
+from tests.simulation.reviewing import Reviewer
+from tests.simulation.site import Site, silent_log
 from tests.simulation.working import plan_work
 
 DAYS = (datetime(2026, 3, 2, tzinfo=UTC), datetime(2026, 10, 12, tzinfo=UTC))
@@ -67,7 +66,8 @@ def live(seed: int, *, folder: Path | None = None) -> Lived:
 
 def _live(seed: int, root: Path, lived: Lived, lives: list[Life]) -> None:
     chance = random.Random(seed)
-    delivered = delivered_folder(root)
+    delivered = root / "delivered"
+    delivered.mkdir()
     histories: list[History] = []
     for number in range(2 if chance.random() < 0.2 else 1):
         site = Site(
@@ -99,6 +99,10 @@ def _count(lived: Lived, life: Life) -> None:
         ("decisions", len(life.site.decisions)),
         ("power cuts", life.site.lives),
         ("full disks", sum("disk is full" in line for line in life.trace)),
+        ("contradictions", sum(one.conflict for one in life.site.model.readings)),
+        ("placed by hand", sum("placed on" in line for line in life.trace)),
+        ("superseded", sum(decision[2] == "superseded" for decision in life.site.decisions)),
+        ("withdrawn", sum(decision[2] == "withdrawn" for decision in life.site.decisions)),
         ("entries", life.watch.tree.size),
     ):
         lived.counts[name] = lived.counts.get(name, 0) + number
@@ -109,8 +113,9 @@ class History:
 
     def __init__(self, life: Life, delivered: Path) -> None:
         self.life = life
-        self.delivered = delivered
+        self.delivery = Delivery(life, delivered)
         self.people = People(life)
+        self.reviewer = Reviewer(life)
         self.instruments = Instruments(life)
 
     def arrange(self, *, runs: int) -> None:
@@ -128,10 +133,10 @@ class History:
         bad = life.weather.people
         for what, do, often in (
             ("somebody attends to what waits", self.people.attend, 2 * runs),
-            ("a run is released", self.people.release_run, runs),
-            ("a result is released", self.people.release_one, runs // 2),
-            ("a result is withdrawn", self.people.withdraw, 2),
-            ("results are delivered", self.deliver, 4),
+            ("a run is released", self.reviewer.release_run, runs),
+            ("a result is released", self.reviewer.release_one, runs // 2),
+            ("a result is withdrawn", self.reviewer.withdraw, 2),
+            ("results are delivered", self.delivery.step, 4),
             ("a sheet is revised", self.people.revise, round(bad * 20)),
             ("a sheet is handed in again", self.people.hand_in_again, 2),
             ("a wrong sheet is handed in", self.people.hand_in_wrong, 1),
@@ -158,7 +163,9 @@ class History:
             at = started + timedelta(minutes=chance.randint(100, 600))
             ended = datetime.fromisoformat(end)
             life.later(
-                at, f"{plan.name}: its digestion", lambda: self.people.finish_digestion(plan, ended)
+                at,
+                f"{plan.name}: its digestion",
+                lambda: self.people.finish_digestion(plan, ended),
             )
         is_late = chance.random() < bad
         minutes = chance.randint(170, 400) if is_late else chance.randint(1, 5)
@@ -213,7 +220,7 @@ class History:
         failed = [c for c in find_captures(site.ledger.conn, state="failed") if c.kind == "export"]
         replay(
             site.ledger, site.config, failed, reason="form mended", by="rita", clock=site.clock,
-            log=_silent(),
+            log=silent_log(),
         )  # fmt: skip
         last = {(c.lineage, c.source, c.name): c.id for c in failed}
         for ident in sorted(last.values()):
@@ -221,44 +228,6 @@ class History:
             if capture.printed is not None and capture.printed.layout in model.layouts:
                 capture.state = "stored"
                 model.read(capture, final=True)
-
-    # --- delivery ---------------------------------------------------------------------------
-
-    def deliver(self) -> None:
-        """The daily files are brought up to date; the share or the power may fail meanwhile."""
-        life, site = self.life, self.life.site
-        dice = life.chance.random()
-        away = self.delivered.with_name("away")
-
-        def apply(job: object) -> None:
-            if dice < life.weather.cuts:
-                site.cut()  # the files are there, the mark is not
-            job(site.ledger)  # type: ignore[operator]  # a job on the ledger
-            if dice < 2 * life.weather.cuts:
-                site.cut()  # the mark is there, nobody heard of it
-
-        target = DailyFiles(site.config, apply=apply, clock=site.clock)
-        reader = Ledger.open_readonly(site.path)
-        is_gone = dice > 0.8
-        if is_gone:
-            self.delivered.rename(away)
-        try:
-            target.step(reader.conn)
-        except TargetUnavailable:
-            life.note("  the share is gone")
-            must(is_gone, "a share that is there was called gone")
-        except PowerCut:
-            life.note("  the power goes while delivering")
-            reader.close()
-            life.restart()
-        else:
-            if not is_gone:
-                life.watch.check_delivered(self.delivered, all_of_it=True)
-        finally:
-            reader.close()
-            if is_gone:
-                away.rename(self.delivered)
-        life.watch.check_delivered(self.delivered, all_of_it=False)
 
     # --- the more costly checks -------------------------------------------------------------
 
@@ -280,18 +249,7 @@ class History:
                 must(capture.data == file.printed.data, f"the last {source}/{name} never arrived")
                 must(capture.state != "stored", f"{source}/{name} was never read")
         life.weather = type(life.weather)(0, 0, 0, 0, 0)
-        self.deliver_all()
+        self.delivery.catch_up()
         self.check_replay()
         life.watch.check_proof(again=True)
         life.settle()
-
-    def deliver_all(self) -> None:
-        """Delivery catches up."""
-        site = self.life.site
-        target = DailyFiles(site.config, apply=lambda job: job(site.ledger), clock=site.clock)
-        reader = Ledger.open_readonly(site.path)
-        try:
-            target.step(reader.conn)
-        finally:
-            reader.close()
-        self.life.watch.check_delivered(self.delivered, all_of_it=True)

@@ -11,7 +11,7 @@ from datetime import datetime, timedelta
 from decimal import Decimal
 from zoneinfo import ZoneInfo
 
-from tests.simulation.expecting import Expected, Facts, Outcome, Reading, expect
+from tests.simulation.expecting import Expected, Outcome, expect
 from tests.simulation.laboratory import (
     DIGESTION_MIN,
     INSTRUMENTS,
@@ -21,6 +21,7 @@ from tests.simulation.laboratory import (
 )
 from tests.simulation.printing import Printed
 from tests.simulation.truth import Measurement, RunPlan, instant_of, key_of
+from tests.simulation.tubes import Facts, Reading
 
 Key = tuple[str, str]  # run and sample
 
@@ -120,13 +121,10 @@ class Model:
 
     def read(self, capture: Capture, *, final: bool) -> bool:
         """A capture was read as far as it is complete; True if nothing is left unfinished."""
-        if capture.state in ("read", "failed") or (
-            capture.is_final and capture.state != "stored"
-        ):
+        if capture.state in ("read", "failed") or (capture.is_final and capture.state != "stored"):
             return True
         page = capture.printed
-        is_told = page is not None and bool(page.complete(final=final))
-        if page is None or page.layout not in self.layouts or not is_told:
+        if page is None or page.layout not in self.layouts or not page.tells():
             if final:
                 capture.state = "failed"
             return final
@@ -168,7 +166,7 @@ class Model:
             return (sent.instrument, sent.number, sent.wall)
         if sent.instrument != "P2":
             return (sent.instrument, sent.number)
-        same = (sent.instrument, sent.wall, sent.label, sent.method, sent.shown, sent.token)
+        same = (sent.instrument, sent.wall, sent.label, sent.method, sent.shown, sent.sign)
         counts[same] = counts.get(same, -1) + 1
         return (*same, counts[same])
 
@@ -205,7 +203,7 @@ class Model:
         return begun + timedelta(minutes=DIGESTION_MIN)
 
     def retry(self, labels: Iterable[str]) -> list[str]:
-        """Readings that wait under these labels are tried again; returns the runs that got some."""
+        """Waiting readings of these labels are tried again; returns the runs that got some."""
         wanted = {key_of(label) for label in labels}
         touched: dict[str, None] = {}
         for reading in self.readings:

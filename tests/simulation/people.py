@@ -1,4 +1,4 @@
-"""People at work: sheets, observations, placing, releasing, and their mistakes."""
+"""Analysts at work: sheets, observations, placing by hand, and their mistakes."""
 
 from collections.abc import Callable
 from dataclasses import replace
@@ -7,18 +7,14 @@ from decimal import Decimal
 from typing import Any
 
 from ingestd.deciding import place_reading
-from ingestd.deciding import release as release_result
-from ingestd.deciding import withdraw as withdraw_result
-from ingestd.errors import Refused, StoreFull
+from ingestd.errors import StoreFull
 from ingestd.plan.faults import PlanError
 from ingestd.planning import PLAN_SOURCE
 from ingestd.planning import observe as observe_run
 from tests.simulation import model_acts as acts
 from tests.simulation.invariants import must
-from tests.simulation.life import Life
-from tests.simulation.model import Key
+from tests.simulation.life import Life, act
 from tests.simulation.printing import Printed, print_sheet
-from tests.simulation.site import PowerCut
 from tests.simulation.truth import RunPlan
 
 
@@ -78,15 +74,15 @@ class People:
         life = self.life
         self.sheets += 1
         name = f"sheet-{self.sheets}.csv"
-        data = b"run,method,started,position,role,sample,dilution\nX,COD,2026-01-01,1,sample,S,1:10\n"
+        data = (
+            b"run,method,started,position,role,sample,dilution\nX,COD,2026-01-01,1,sample,S,1:10\n"
+        )
         at = life.site.clock()
         from ingestd.planning import load_file
 
         site = life.site
         try:
-            load_file(
-                site.ledger, name, data, site.pipeline.keeper, site.config, at=at, by="mara"
-            )
+            load_file(site.ledger, name, data, site.pipeline.keeper, site.config, at=at, by="mara")
         except PlanError:
             site.model.store(PLAN_SOURCE, name, data, at, None).state = "failed"
         else:
@@ -139,21 +135,8 @@ class People:
                 change, run, position, [f"{key}={shown}"], site.pipeline.keeper, site.config
             )
 
-        if self._act("mara", note):
+        if act(self.life, "mara", note):
             acts.observe(site.model, run, position, key, value)
-
-    def _act(self, by: str, what: Callable[[Any], Any]) -> bool:
-        """One command; if the power goes before its end, nothing of it is left."""
-        life = self.life
-        if life.chance.random() >= life.weather.cuts:
-            life.site.act(by, what)
-            return True
-        try:
-            life.site.act(by, what, cut=True)
-        except PowerCut:
-            life.note("  the power goes before the command has ended")
-            life.restart()
-        return False
 
     def attend(self) -> None:
         """Somebody settles one thing that waits for a hand."""
@@ -207,7 +190,7 @@ class People:
                     reason="seen at the bench",
                 )  # fmt: skip
 
-            if self._act("mara", place):
+            if act(self.life, "mara", place):
                 acts.place_by_hand(site.model, reading, run, position)
 
         return do
@@ -225,85 +208,3 @@ class People:
             self.hand_in(newer)
         else:
             self.observe(plan.name, None, "digestion_end", end.isoformat(), end.isoformat())
-
-    # --- decisions --------------------------------------------------------------------------
-
-    def _rows(self, run: str) -> list[tuple[Key, int, int, int]]:
-        """Key, id, version that stands and newest version of the results of a run."""
-        rows = self.life.site.ledger.conn.execute(
-            "SELECT r.sample, r.id, r.version, max(v.version) FROM results r JOIN result_versions"
-            " v ON v.result = r.id WHERE r.run = ? GROUP BY r.id ORDER BY r.id",
-            (run,),
-        )
-        return [((run, sample), ident, stands, newest) for sample, ident, stands, newest in rows]
-
-    def release_run(self) -> None:
-        """A reviewer releases whatever is accepted in a run."""
-        life = self.life
-        names = sorted({run for run, _ in life.site.model.results})
-        if not names:
-            return
-        run = life.chance.choice(names)
-        due = []
-        for key, ident, stands, newest in self._rows(run):
-            standing = life.site.model.results[key]
-            is_in_force = standing.released is not None and standing.released[0] == newest
-            if standing.newest.verdict == "accepted" and not is_in_force:
-                if standing.withdrawn != newest:
-                    due.append((key, ident, stands, newest))
-        self._release(run, due)
-
-    def release_one(self) -> None:
-        """A reviewer releases one result, held ones too; what is refused is never released."""
-        life = self.life
-        if not life.site.model.results:
-            return
-        key = life.chance.choice(sorted(life.site.model.results))
-        row = next(row for row in self._rows(key[0]) if row[0] == key)
-        standing = life.site.model.results[key]
-        is_in_force = standing.released is not None and standing.released[0] == row[3]
-        said = standing.newest
-        may = said.verdict == "accepted" or (said.verdict == "held" and said.text != "")
-        self._release(str(row[1]), [row] if may and not is_in_force else [])
-
-    def _release(self, subject: str, due: list[tuple[Key, int, int, int]]) -> None:
-        site = self.life.site
-        self.life.note(f"  release {subject}: {len(due)} results")
-
-        def do(change: Any) -> None:
-            book = site.pipeline.keeper.current(change.conn)
-            release_result(change, book, subject, reason="looked at")
-
-        try:
-            is_done = self._act("rita", do)
-        except Refused:
-            must(not due, f"release of {subject} was refused, though {due} is due")
-            return
-        if not is_done:
-            return
-        must(bool(due), f"release of {subject} was not refused")
-        for key, ident, stands, newest in due:
-            before = site.model.results[key].released
-            replaced = stands if before is not None else None
-            site.decisions.append((ident, newest, "released", replaced))
-            if replaced is not None:
-                site.decisions.append((ident, replaced, "superseded", None))
-            acts.release(site.model, key, newest)
-
-    def withdraw(self) -> None:
-        """A reviewer withdraws a released result."""
-        site = self.life.site
-        keys = sorted(k for k, s in site.model.results.items() if s.released is not None)
-        if not keys:
-            return
-        key = self.life.chance.choice(keys)
-        _, ident, stands, newest = next(row for row in self._rows(key[0]) if row[0] == key)
-        self.life.note(f"  withdraw {ident} of {key}")
-
-        def do(change: Any) -> None:
-            book = site.pipeline.keeper.current(change.conn)
-            withdraw_result(change, book, str(ident), reason="in doubt")
-
-        if self._act("rita", do):
-            site.decisions.append((ident, stands, "withdrawn", None))
-            acts.withdraw(site.model, key, newest)

@@ -75,6 +75,10 @@ class Printed:
         size = len(self.data)
         return [m for m, whole, ended in self.rows if ended <= size or (final and whole <= size)]
 
+    def tells(self) -> bool:
+        """Whether there is enough of it to tell its form by: one row with all its signs."""
+        return bool(self.rows) and self.rows[0][1] <= len(self.data)
+
     def is_finished(self) -> bool:
         """Whether its last row is terminated, so that nothing in it waits for more."""
         return not self.rows or self.rows[-1][2] <= len(self.data)
@@ -83,9 +87,7 @@ class Printed:
         """Whether its last row has all its signs, though perhaps no terminator."""
         return not self.rows or self.rows[-1][1] <= len(self.data)
 
-    def add(
-        self, measurement: Measurement, text: str, end: str, *, may_lack: int = 0
-    ) -> None:
+    def add(self, measurement: Measurement, text: str, end: str, *, may_lack: int = 0) -> None:
         """Append a row of text and its terminator, of which the very last may lack some bytes."""
         self.last = len(self.data)
         self.data += text.encode() + end.encode()
@@ -112,7 +114,7 @@ def print_point(
     if not page.data:
         page.data = (RENAMED_HEAD if renamed else POINT_HEAD).encode()
     for m in rows:
-        value = m.shown or {"<": "low", ">": "high"}[m.token]
+        value = m.shown or {"<": "low", ">": "high"}[m.sign]
         page.add(
             m,
             f"{m.number},{m.wall:%Y-%m-%d %H:%M:%S},{m.label},{m.method},{_number(m.stated)},,"
@@ -128,7 +130,7 @@ def print_comma(rows: Iterable[Measurement], onto: Printed | None = None) -> Pri
     if not page.data:
         page.data = COMMA_HEAD.encode()
     for m in rows:
-        value = m.shown.replace(".", ",") or {"<": "under", ">": "over"}[m.token]
+        value = m.shown.replace(".", ",") or {"<": "under", ">": "over"}[m.sign]
         page.add(
             m,
             f"{m.wall:%d.%m.%Y};{m.wall:%H:%M:%S};{m.label};{m.method};"
@@ -142,7 +144,7 @@ def print_report(rows: Iterable[Measurement], onto: Printed | None = None) -> Pr
     """Labelled lines, a blank line behind each block."""
     page = onto or Printed("labelled_report")
     for m in rows:
-        value = f"{m.shown} mg/L" if m.shown else {"<": "below reach", ">": "beyond reach"}[m.token]
+        value = f"{m.shown} mg/L" if m.shown else {"<": "below reach", ">": "beyond reach"}[m.sign]
         dilution = f"Dilution: {m.stated}\n" if m.stated is not None else ""
         page.add(
             m,
@@ -168,7 +170,7 @@ def crc16(data: bytes) -> int:
 
 def frame_of(m: Measurement) -> bytes:
     """One message of the checked line."""
-    value = m.shown or {"<": "LO", ">": "HI"}[m.token]
+    value = m.shown or {"<": "LO", ">": "HI"}[m.sign]
     cells = (
         str(m.number), f"{m.wall:%Y-%m-%d %H:%M:%S}", m.label, m.method, value, "mg/L",
         _number(m.stated), "", "",

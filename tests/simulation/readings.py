@@ -2,7 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import replace
-from datetime import timedelta
+from datetime import datetime, timedelta
 from decimal import Decimal
 from zoneinfo import ZoneInfo
 
@@ -47,13 +47,13 @@ class Instruments:
             if chance.random() < bad / 3:
                 at += timedelta(seconds=30)
                 rows.append(self._measure(name, work, tube, at))
-            elif chance.random() < bad / 6 and name == "P2":
-                rows.append(rows[-1])  # the same tube within the same second shows the same
+            elif chance.random() < bad and name == "P2":
+                rows.append(self._at_once(rows[-1]))
         life.site.now = at
         self.memory[name] += rows
         self.hand_out(name, rows)
 
-    def _measure(self, name: str, work: Work, tube: TubePlan, at: object) -> Measurement:
+    def _measure(self, name: str, work: Work, tube: TubePlan, at: datetime) -> Measurement:
         life, chance, bad = self.life, self.life.chance, self.life.weather.instruments
         self.numbers[name] += 1
         number = self.numbers[name]
@@ -69,15 +69,24 @@ class Instruments:
         label = tube.label
         if chance.random() < bad / 5:
             label = chance.choice((f"{label}x", label.lower(), f" {label}".strip(), "W1-1"))
-        clock = at + self.offsets[name]  # type: ignore[operator]  # an instant plus a span
+        clock = at + self.offsets[name]
         wall = clock.astimezone(ZoneInfo(life.site.zone)).replace(tzinfo=None, microsecond=0)
         measured = Measurement(
             instrument=name, number=number, wall=wall, label=label, method=work.plan.method,
-            shown=_digits(shown, stated if INSTRUMENTS[name][1] else None), token=shown.token,
+            shown=_digits(shown, stated if INSTRUMENTS[name][1] else None), sign=shown.sign,
             stated=stated,
         )  # fmt: skip
         life.sent[measured] = (work.plan.name, tube.position)
         return measured
+
+    def _at_once(self, first: Measurement) -> Measurement:
+        """The tube is read again within the same second: the display shows the same or not."""
+        again = first
+        if first.shown and self.life.chance.random() < 0.5:
+            step = Decimal(first.shown).as_tuple().exponent
+            again = replace(first, shown=str(Decimal(first.shown) + Decimal((0, (1,), int(step)))))
+        self.life.sent[again] = self.life.sent[first]
+        return again
 
     # --- handing out ------------------------------------------------------------------------
 

@@ -80,7 +80,7 @@ class Site:
     def _open(self, path: Path) -> None:
         self.path = path
         self.ledger = Ledger.open(path, site=self.name, at=self.clock())
-        self.pipeline = Pipeline(self.ledger, self.config, clock=self.clock, log=_silent())
+        self.pipeline = Pipeline(self.ledger, self.config, clock=self.clock, log=silent_log())
 
     def _begin(self, *, automatic: bool) -> None:
         take_forms(self.ledger, self.config, at=self.clock(), by="ingestd")
@@ -207,7 +207,7 @@ class Site:
             if step in STORED:
                 capture = self.model.store(*told)
                 if not arrival.is_frame:
-                    capture.state = "read"
+                    capture.state = "failed" if arrival.damaged else "read"
                 elif step in READ:
                     self.model.read(capture, final=True)
             raise
@@ -226,9 +226,7 @@ class Site:
         """A person loads a plan by command."""
         at = self.clock()
         try:
-            load_file(
-                self.ledger, name, data, self.pipeline.keeper, self.config, at=at, by="ada"
-            )
+            load_file(self.ledger, name, data, self.pipeline.keeper, self.config, at=at, by="ada")
         except StoreFull:
             if self._has_file(PLAN_SOURCE, name, data):
                 self.model.store(PLAN_SOURCE, name, data, at, None)
@@ -266,8 +264,10 @@ class Site:
         return row is not None and row[0] == sha256(data)
 
 
-def _silent() -> Any:
-    def drop(*_: object) -> object:
+def silent_log() -> Any:
+    """A logger that drops every event."""
+
+    def drop(_logger: Any, _level: str, _event: Any) -> Any:
         raise structlog.DropEvent
 
     return structlog.wrap_logger(None, processors=[drop])

@@ -16,7 +16,7 @@ class Measurement:
         number: counted by the instrument.
         wall: as its clock printed it, without zone.
         shown: digits as printed, "" where it showed a token only.
-        token: "<" or ">" for a token, else "".
+        sign: "<" or ">" for such a token, else "".
         stated: dilution factor that it printed, None for none.
     """
 
@@ -26,14 +26,14 @@ class Measurement:
     label: str
     method: str
     shown: str
-    token: str = ""
+    sign: str = ""
     stated: Decimal | None = None
 
     @property
     def content(self) -> tuple[object, ...]:
         """All that it says."""
         value = Decimal(self.shown) if self.shown else None
-        return (value, self.token, self.stated, self.method, self.label, self.wall)
+        return (value, self.sign, self.stated, self.method, self.label, self.wall)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

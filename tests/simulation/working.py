@@ -23,7 +23,7 @@ class Shown:
     """What a display shows of a tube before dilution: digits, or a token."""
 
     digits: Decimal | None
-    token: str = ""
+    sign: str = ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -14,6 +14,7 @@ from cryptography.hazmat.primitives.serialization import Encoding, NoEncryption,
 from ingestd.ledger.checkpoints import (
     Checkpoint,
     admit_checkpoint,
+    covering_checkpoint,
     load_key,
     make_key,
     parse_checkpoint,
@@ -244,6 +245,21 @@ def test_damaged_file_in_the_folder_is_named(tmp_path: Path, content: bytes) -> 
 def test_folder_without_checkpoints_gives_none(tmp_path: Path) -> None:
     (tmp_path / "notes.txt").touch()
     assert read_checkpoints(tmp_path, VERIFIER) == ()
+
+
+def test_smallest_checkpoint_that_covers_an_entry_is_found_by_its_name(tmp_path: Path) -> None:
+    for size in (2, 9, 30):
+        write_checkpoint(tmp_path, signed(size))
+    (tmp_path / "checkpoint-notes.doc").touch()
+    found = [covering_checkpoint(tmp_path, VERIFIER, entry) for entry in (0, 1, 2, 8, 9, 29)]
+    assert [one.size for one in found if one] == [2, 2, 9, 9, 30, 30]
+    assert covering_checkpoint(tmp_path, VERIFIER, 30) is None
+
+
+def test_covering_checkpoint_under_the_name_of_another_size_is_refused(tmp_path: Path) -> None:
+    (tmp_path / "checkpoint-0000000000000012.txt").write_text(signed(9).text)
+    with pytest.raises(CheckpointError, match="its name is not that of a size of 9"):
+        covering_checkpoint(tmp_path, VERIFIER, 10)
 
 
 def test_witness_admits_every_continuation(tmp_path: Path) -> None:

@@ -3,6 +3,7 @@
 import os
 import re
 import signal
+import socket
 import subprocess
 import sys
 import urllib.request
@@ -108,3 +109,15 @@ def test_taken_port_is_said_with_what_to_do(lab: Lab) -> None:
     listener.close()
     assert code == 2
     assert "end what uses it" in said
+
+
+def test_answers_of_several_packets_wait_for_no_acknowledgement() -> None:
+    from ingestd.web.serving import listen_on
+
+    with (
+        listen_on("127.0.0.1", 0) as listener,
+        socket.create_connection(listener.getsockname()),
+    ):
+        taken, _ = listener.accept()
+        with taken:
+            assert taken.getsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY)
