@@ -3,7 +3,9 @@
 Nothing is decided here: facts are collected from the ledger into one frozen value.
 """
 
+from collections.abc import Sequence
 from datetime import date, datetime, timedelta
+from decimal import Decimal
 
 from ingestd import __version__
 from ingestd.evaluate.local_time import local_day
@@ -12,7 +14,11 @@ from ingestd.ledger import work
 from ingestd.ledger.connection import Connection
 from ingestd.ledger.plan import Book, find_samples
 from ingestd.model import (
+    Dilution,
+    DilutionStep,
     Instrument,
+    Observation,
+    Run,
     RunFacts,
     Sample,
     SampleValue,
@@ -20,6 +26,7 @@ from ingestd.model import (
     SitePolicy,
     StoredReading,
 )
+from ingestd.plan.dilution import parse_dilution
 
 CONTROL_HISTORY = 60  # control values looked at for charts and uncertainty
 POINT_HISTORY = 30  # earlier values of a sampling point
@@ -46,12 +53,14 @@ def gather_run(conn: Connection, stored: work.StoredRun, book: Book, site: SiteP
     points = _points({sample.point for sample in samples.values()}, book)
     names = {reading.instrument for group in readings.values() for reading in group}
     instruments = _instruments({*names, run.instrument}, book)
+    dilution_steps = _dilution_steps(run, observations, book, site)
     for kind, used in (
         ("kit_lot", lots),
         ("control_standard", {tube.standard for tube in run.tubes}),
         ("instrument", set(instruments)),
         ("sampling_point", set(points)),
         ("calibration", {method.calibration or ""}),
+        ("dilution_step", {step.name for step in dilution_steps}),
     ):
         for name in used:
             if (kind, name) in book.hashes:
@@ -70,6 +79,7 @@ def gather_run(conn: Connection, stored: work.StoredRun, book: Book, site: SiteP
         instruments=instruments,
         calibrations=book.of("calibration"),
         comparisons=tuple(book.of("digestion_comparison").values()),
+        dilution_steps=dilution_steps,
         competences=tuple(book.of("competence").values()),
         controls_elsewhere=work.controls_elsewhere(
             conn, method, run=run.name, day=stored.day, lots=lots
@@ -111,6 +121,29 @@ def _points(codes: set[str], book: Book) -> dict[str, SamplingPoint]:
 
 def _instruments(names: set[str], book: Book) -> dict[str, Instrument]:
     return {name: book.instruments[name] for name in sorted(names) if name in book.instruments}
+
+
+def _dilution_steps(
+    run: Run, observations: Sequence[Observation], book: Book, site: SitePolicy
+) -> tuple[DilutionStep, ...]:
+    """The ways on record of making the dilutions of a run's tubes, as corrected at the bench."""
+    known = book.of("dilution_step")
+    if not known:
+        return ()  # nothing to look for, in the tubes of every run of a replay
+    noted = {note.position: note.value for note in observations if note.key == "dilution"}
+    factors: set[Decimal] = set()
+    for tube in run.tubes:
+        text = noted.get(tube.position)
+        dilution = tube.dilution if text is None else _as_noted(text, site)
+        factors.update(dilution.factors if dilution else ())
+    return tuple(known[name] for name in sorted(known) if known[name].factor in factors)
+
+
+def _as_noted(text: str, site: SitePolicy) -> Dilution | None:
+    try:
+        return parse_dilution(text, site.one_to_n)
+    except ValueError:
+        return None  # a finding holds the tube until it is noted again
 
 
 def _pin_captures(

@@ -390,6 +390,36 @@ class DigestionComparison:
     valid_until: date
 
 
+@frozen
+class DilutionStep:
+    """How the laboratory makes a dilution step of one factor, with what glassware.
+
+    Either the aliquot is made up to the mark of a flask, or diluent is added to it. Several may
+    have one factor; then it is not known which was used, and the least certain counts.
+
+    Attributes:
+        factor: what the volumes give: flask / aliquot, or 1 + diluent / aliquot.
+        aliquot_ml: sample taken, mL.
+        aliquot_tolerance_ml, flask_tolerance_ml, diluent_tolerance_ml: ± mL as marked on the
+            glassware, or found when it was last checked.
+        flask_ml: volume at the mark. diluent_ml: volume added.
+        shape: how volumes lie within the tolerance: near the nominal one rather than near its
+            limits (triangular), or all alike (rectangular).
+    """
+
+    __pydantic_config__ = STRICT
+
+    name: Name
+    factor: Factor
+    aliquot_ml: Positive
+    aliquot_tolerance_ml: Positive
+    flask_ml: Positive | None = None
+    flask_tolerance_ml: Positive | None = None
+    diluent_ml: Positive | None = None
+    diluent_tolerance_ml: Positive | None = None
+    shape: Literal["triangular", "rectangular"] = "triangular"
+
+
 # --- the work: runs, tubes, observations -----------------------------------------------------
 
 
@@ -402,6 +432,11 @@ class Dilution:
     text: str
     factor: Factor
     steps: tuple[Factor, ...] = ()
+
+    @property
+    def factors(self) -> tuple[Decimal, ...]:
+        """The factor of each step that dilutes; a total without steps is one step."""
+        return tuple(factor for factor in self.steps or (self.factor,) if factor != 1)
 
 
 UNDILUTED = Dilution(text="1", factor=Decimal(1))
@@ -630,6 +665,7 @@ class RunFacts:
     Attributes:
         readings: by position, in order of arrival; positions without reading are absent.
         observations: the current ones only (superseded left out), in order of entry.
+        dilution_steps: the ways on record of making the dilutions of this run.
         prompt_forms: forms of serial frames, whose readings arrive as they are made.
         lot_use: determinations booked so far on each lot of this run, this run included.
         pins: SHA-256 by input ("method COD-HR", "form point_table", ...), carried to results.
@@ -647,6 +683,7 @@ class RunFacts:
     instruments: Mapping[str, Instrument] = field(default_factory=dict)
     calibrations: Mapping[str, Calibration] = field(default_factory=dict)
     comparisons: tuple[DigestionComparison, ...] = ()
+    dilution_steps: tuple[DilutionStep, ...] = ()
     competences: tuple[Competence, ...] = ()
     controls_elsewhere: tuple[ControlElsewhere, ...] = ()
     control_history: tuple[ControlPoint, ...] = ()

@@ -335,6 +335,18 @@ def touched_runs(change: Change, taken: Sequence[tuple[str, Any]]) -> list[str]:
             case "control_standard":
                 where = "instr(r.body, ?) > 0"
                 key = f'"standard":"{value.lot}"'
+            case "dilution_step":
+                # By any factor it ever had, for runs that used it and now must do without; what
+                # was noted at the bench may be of any factor.
+                where = (
+                    "(EXISTS (SELECT 1 FROM json_each(r.body, '$.tubes') t,"
+                    " json_each(t.value, '$.dilution.steps') s WHERE CAST(s.value AS REAL) IN"
+                    " (SELECT CAST(json_extract(i.body, '$.factor') AS REAL) FROM inputs i"
+                    " WHERE i.kind = 'dilution_step' AND i.name = ?))"
+                    " OR EXISTS (SELECT 1 FROM observations o WHERE o.run = r.name"
+                    " AND o.key = 'dilution'))"
+                )
+                key = value.name
             case _:
                 continue
         rows = change.conn.execute(

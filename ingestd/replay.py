@@ -35,7 +35,8 @@ class Difference:
     """One result that says something else after a replay.
 
     Attributes:
-        before: state and statement, "" for a result that is new.
+        before, after: state, value and uncertainty as printed; `before` is "" for a result that
+            is new.
         why: which inputs changed between the two, in words.
     """
 
@@ -237,8 +238,10 @@ def _replay_export(
 def _differences(conn: Connection, start: int) -> Iterator[Difference]:
     """Results with versions or decisions journalled from `start` on, against what stood before."""
     rows = conn.execute(
-        "SELECT r.id, r.run, r.sample, r.analyte, v.verdict, v.text, v.unit, v.version, n.body,"
-        " (SELECT w.verdict || ' ' || w.text || ' ' || w.unit || char(10) || m.body"
+        "SELECT r.id, r.run, r.sample, r.analyte, v.verdict || ' ' || v.text"
+        " || coalesce(' ± ' || v.uncertainty, '') || ' ' || v.unit, n.body,"
+        " (SELECT w.verdict || ' ' || w.text || coalesce(' ± ' || w.uncertainty, '')"
+        " || ' ' || w.unit || char(10) || m.body"
         "  FROM result_versions w JOIN pin_sets m ON m.id = w.pins"
         "  WHERE w.result = r.id AND w.entry < ?1 ORDER BY w.version DESC LIMIT 1)"
         " FROM results r JOIN result_versions v ON v.result = r.id"
@@ -247,7 +250,7 @@ def _differences(conn: Connection, start: int) -> Iterator[Difference]:
         " WHERE x.result = r.id) ORDER BY r.id",
         (start,),
     ).fetchall()
-    for ident, run, sample, analyte, verdict, text, unit, _version, pins, before in rows:
+    for ident, run, sample, analyte, after, pins, before in rows:
         statement, _, old_pins = (before or "").partition("\n")
         yield Difference(
             result=ident,
@@ -255,7 +258,7 @@ def _differences(conn: Connection, start: int) -> Iterator[Difference]:
             sample=sample,
             analyte=analyte,
             before=" ".join(statement.split()),
-            after=" ".join(f"{verdict} {text} {unit}".split()),
+            after=" ".join(after.split()),
             why=_why(orjson.loads(old_pins) if old_pins else {}, orjson.loads(pins)),
         )
 

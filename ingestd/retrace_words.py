@@ -40,8 +40,11 @@ def _place(one: Body) -> str:
 
 
 def statement(body: Body | None) -> str:
-    """A version's verdict and value as printed, of a `result_judged` entry."""
-    return " ".join(f"{body['verdict']} {body['text']} {body['unit']}".split()) if body else ""
+    """A version's verdict and value with its uncertainty, of a `result_judged` entry."""
+    if not body:
+        return ""
+    spread = f"± {body['uncertainty']}" if body["uncertainty"] else ""
+    return " ".join(f"{body['verdict']} {body['text']} {spread} {body['unit']}".split())
 
 
 def why_judged_otherwise(then: Body, now: Body | None, made_by: str, program: str) -> str:

@@ -9,6 +9,7 @@ from decimal import Decimal
 from typing import Literal
 
 from ingestd.evaluate.bench import Bench
+from ingestd.evaluate.dilution_uncertainty import DilutionShare
 from ingestd.evaluate.figures import Exact, plain
 from ingestd.evaluate.limits_in_tube import lower_limit
 from ingestd.evaluate.local_time import local_day
@@ -137,6 +138,8 @@ class RunCase:
             `low_name` what it is called.
         lots: answers by kit lot, as they are found.
         digestions: answers by what was noted of start, end and temperature, as they are found.
+        dilutions: what each dilution adds to the uncertainty, by the factors of its steps, as
+            they are asked for.
         histories: earlier numbers of each sampling point, sorted; None until they are asked for.
         uncertainty: what the control history says of the method's results.
         coloured: the colour blank of each sample that has one.
@@ -150,6 +153,7 @@ class RunCase:
         "coloured",
         "day",
         "digestions",
+        "dilutions",
         "facts",
         "findings",
         "high",
@@ -184,6 +188,7 @@ class RunCase:
         self.coloured: dict[str, TubeCase] = {}
         self.histories: dict[str, list[Decimal]] | None = None
         self.digestions: dict[tuple[str | None, str | None, str | None], Answer] = {}
+        self.dilutions: dict[tuple[Decimal, ...], DilutionShare] = {}
         self._controls: list[ControlPoint] | None = None
         self.lots: dict[str, Answer] = {}
         self.uncertainty = NOT_STATED

@@ -8,11 +8,13 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 from fractions import Fraction
+from functools import lru_cache
 from math import prod
 from typing import Literal
 
 from ingestd.evaluate.rounding import Number, exact
 from ingestd.evaluate.spread import square_root
+from ingestd.model import DilutionStep
 
 Shape = Literal["triangular", "rectangular"]
 """Values near the nominal one likelier than those near the limits, or all alike."""
@@ -85,6 +87,49 @@ def added(aliquot: Volume, diluent: Volume) -> Step:
         factor=(portion + more) / portion,
         relative_variance=share**2 * (aliquot.variance / portion**2 + diluent.variance / more**2),
     )
+
+
+@lru_cache(maxsize=256)
+def step_on_record(stated: DilutionStep) -> Step:
+    """Return the step that the plan's volumes and tolerances make.
+
+    Raises:
+        ValueError: the plan names neither a flask nor a diluent, or impossible volumes.
+
+    """
+    aliquot = Volume(
+        ml=stated.aliquot_ml, tolerance_ml=stated.aliquot_tolerance_ml, shape=stated.shape
+    )
+    if stated.flask_ml is not None and stated.flask_tolerance_ml is not None:
+        flask = Volume(
+            ml=stated.flask_ml, tolerance_ml=stated.flask_tolerance_ml, shape=stated.shape
+        )
+        return made_up(aliquot, flask)
+    if stated.diluent_ml is not None and stated.diluent_tolerance_ml is not None:
+        diluent = Volume(
+            ml=stated.diluent_ml, tolerance_ml=stated.diluent_tolerance_ml, shape=stated.shape
+        )
+        return added(aliquot, diluent)
+    raise ValueError(
+        f"dilution step {stated.name} names neither a flask nor a diluent with its tolerance"
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DilutionShare:
+    """What one dilution adds to the uncertainty of results.
+
+    Attributes:
+        relative_variance: square of its relative standard uncertainty, of the steps on record.
+        u_percent: its relative standard uncertainty, percent.
+        glassware: how each step is made, in words.
+        missing: factors of steps that are not on record.
+    """
+
+    relative_variance: Fraction
+    u_percent: Decimal
+    glassware: str
+    missing: tuple[Decimal, ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -31,18 +31,27 @@ def _parameters(_method: Method, _site: SitePolicy) -> Parameters:
         ("fewest control standards", str(FEWEST_STANDARDS)),
         ("fewest duplicates", str(FEWEST_PAIRS)),
         ("coverage factor", str(COVERAGE)),
+        ("tolerance of glassware, triangular", "tolerance / root 6"),
+        ("tolerance of glassware, rectangular", "tolerance / root 3"),
+        ("of several diluted tubes", "the least certain dilution"),
     )
 
 
 UNCERTAINTY = Rule(
     name="uncertainty",
-    question="How uncertain is the result, by the laboratory's own controls?",
-    formula="U = 2 x root(s_standard^2 + s_duplicates^2 + bias^2 + s_standard^2/n + u_nominal^2), "
-    "all in percent; s_duplicates = mean relative range / 1.128. Said to be missing where "
-    "there are too few controls",
+    version=2,
+    question="How uncertain is the result, by the laboratory's own controls and its dilution?",
+    formula="U = 2 x root(s_standard^2 + s_duplicates^2 + bias^2 + s_standard^2/n + u_nominal^2 "
+    "+ u_dilution^2), all in percent; s_duplicates = mean relative range / 1.128. u_dilution of "
+    "a step made up to a mark = root((u_aliquot/aliquot)^2 + (u_flask/flask)^2), with diluent "
+    "added = (1 - 1/factor) x root((u_aliquot/aliquot)^2 + (u_diluent/diluent)^2); of several "
+    "steps the root of the sum of squares. Said to be missing where there are too few controls, "
+    "and said not to be in the figure where the plan does not say how a dilution is made",
     outcomes=(("stated, or said to be missing", PASS),),
-    source="Nordtest TR 537 and ISO 11352 (formulas from memory); smallest numbers: common "
-    "practice, no source",
+    source="Nordtest TR 537 and ISO 11352 (formulas from memory); dilution: JCGM 100 (GUM) "
+    "4.3.7, 4.3.9, 5.1.2 and 5.1.6, Eurachem/CITAC QUAM examples A1 (flask 100 mL ± 0.1 mL, "
+    "triangular: 0.04 mL) and A2 (burette 20 mL ± 0.03 mL, triangular: 0.012 mL) (from memory); "
+    "smallest numbers and the least certain of several dilutions: common practice, no source",
     parameters=_parameters,
 )
 

@@ -5,6 +5,7 @@ from fractions import Fraction
 from typing import Literal
 
 from ingestd.evaluate.case import RunCase, TubeCase
+from ingestd.evaluate.diluted_result import widen_by_dilution
 from ingestd.evaluate.figures import Exact, as_digits, plain, round_decimal
 from ingestd.evaluate.rounding import leading_place, round_to
 from ingestd.evaluate.rules.earlier_result import compare_earlier
@@ -220,12 +221,16 @@ def _uncertainty(
 ) -> Decimal | None:
     """Return the expanded uncertainty in the result's unit, rounded to the value's own place.
 
-    Never rounded to nothing: less than half a step is stated as one step.
+    That of the laboratory, widened by that of the dilution where a tube was diluted. Never
+    rounded to nothing: less than half a step is stated as one step.
     """
     steps.append(run.uncertainty.sentence)
     percent = run.uncertainty.percent
     if percent is None or stated <= 0:
         return None
+    diluted = [tube for tube in tubes if tube.factor != 1]
+    if diluted:
+        percent = widen_by_dilution(run, diluted, percent, steps)
     step = rounding_step(run.method, tubes, value)
     expanded = round_decimal(percent * stated / 100, step, run.site.rounding) or step
     steps.append(f"± {plain(expanded)} {run.method.unit} on {plain(stated)}.")

@@ -16,6 +16,7 @@ from ingestd.model import (
     Competence,
     ControlStandard,
     DigestionComparison,
+    DilutionStep,
     Instrument,
     KitLot,
     Method,
@@ -38,6 +39,7 @@ KINDS: dict[str, type[Any]] = {
     "competence": Competence,
     "calibration": Calibration,
     "digestion_comparison": DigestionComparison,
+    "dilution_step": DilutionStep,
     "chart_limits": ChartLimits,
     "person": Person,
 }

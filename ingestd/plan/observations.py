@@ -1,7 +1,7 @@
 """Observations as people note them, `KEY=VALUE`, checked and in the one notation kept.
 
-Kept values: instants as ISO 8601 in UTC, numbers as plain decimals, a dilution as its total
-factor, so that `1:10` is read by the site's policy once, here, and never again.
+Kept values: instants as ISO 8601 in UTC, numbers as plain decimals, a dilution as the
+factors of its steps, so that `1:10` is read by the site's policy once, here, and never again.
 """
 
 from collections.abc import Callable, Mapping, Sequence
@@ -119,7 +119,8 @@ def parse_observation(
     if key in _INSTANTS:
         return instant_text(parse_instant(text, zone))
     if key == "dilution":
-        return plain(parse_dilution(text, one_to_n).factor)
+        # Each step by itself: one dilution of 50 may be less certain than 10 then 5.
+        return " then ".join(map(plain, parse_dilution(text, one_to_n).steps)) or "1"
     return _PARSE[key](text)
 
 

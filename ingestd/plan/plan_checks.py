@@ -18,6 +18,7 @@ from ingestd.model import (
     ControlStandard,
     DigestionComparison,
     DigestionProgram,
+    DilutionStep,
     Instrument,
     KitLot,
     Method,
@@ -26,6 +27,7 @@ from ingestd.model import (
     Sample,
 )
 from ingestd.plan.constraints import Broken
+from ingestd.plan.dilution_volumes import check_volumes
 from ingestd.plan.instants import find_zone
 from parsers.units import parse_unit
 
@@ -288,4 +290,5 @@ _CHECKS: Mapping[type, Callable[[Any], Iterator[Broken]]] = {
     Sample: _check_sample,
     Calibration: _check_calibration,
     DigestionComparison: _check_comparison,
+    DilutionStep: check_volumes,
 }

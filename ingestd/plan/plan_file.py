@@ -15,6 +15,7 @@ from ingestd.model import (
     Competence,
     ControlStandard,
     DigestionComparison,
+    DilutionStep,
     Instrument,
     KitLot,
     Method,
@@ -45,6 +46,7 @@ class PlanItems:
     competences: tuple[Competence, ...] = ()
     calibrations: tuple[Calibration, ...] = ()
     digestion_comparisons: tuple[DigestionComparison, ...] = ()
+    dilution_steps: tuple[DilutionStep, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,6 +68,7 @@ TABLES: Mapping[str, _Kind] = {
     "competence": _Kind(Competence, "competences", ""),
     "calibration": _Kind(Calibration, "calibrations", "name"),
     "digestion_comparison": _Kind(DigestionComparison, "digestion_comparisons", "name"),
+    "dilution_step": _Kind(DilutionStep, "dilution_steps", "name"),
 }
 _ADAPTERS: Mapping[type, TypeAdapter[Any]] = {
     kind.cls: TypeAdapter(kind.cls) for kind in TABLES.values()

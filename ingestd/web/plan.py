@@ -37,6 +37,7 @@ KINDS = (
     ("sampling_point", "Sampling points"),
     ("calibration", "Calibrations"),
     ("digestion_comparison", "Comparisons of digestions"),
+    ("dilution_step", "Dilution steps"),
     ("competence", "Competences"),
     ("chart_limits", "Limits of control charts"),
     ("form", "Forms"),

@@ -6,6 +6,7 @@ from ingestd.evaluate.bench import UnreadableNoteError
 from ingestd.evaluate.case import RunCase, TubeCase
 from ingestd.evaluate.figures import Exact, plain, times
 from ingestd.evaluate.rules.rule import HOLD, PASS, REFUSE, Rule
+from ingestd.model import Dilution
 from ingestd.plan.dilution import parse_dilution
 
 AGREEMENT = Decimal("0.005")
@@ -30,8 +31,8 @@ DILUTION_ONCE = Rule(
 )
 
 
-def planned_factor(run: RunCase, tube: TubeCase) -> Decimal:
-    """Return the tube's total factor: as corrected at the bench, else as planned.
+def planned_dilution(run: RunCase, tube: TubeCase) -> Dilution:
+    """Return the tube's dilution with its steps: as corrected at the bench, else as planned.
 
     Raises:
         UnreadableNoteError: the noted correction is no dilution.
@@ -39,9 +40,9 @@ def planned_factor(run: RunCase, tube: TubeCase) -> Decimal:
     """
     noted = run.bench.noted_on_tube(tube.position, "dilution")
     if noted is None:
-        return tube.tube.dilution.factor
+        return tube.tube.dilution
     try:
-        return parse_dilution(noted, run.site.one_to_n).factor
+        return parse_dilution(noted, run.site.one_to_n)
     except ValueError as refused:
         raise UnreadableNoteError(f"dilution {noted!r}: {refused}") from refused
 
@@ -54,7 +55,7 @@ def apply_dilution(run: RunCase, tube: TubeCase, printed: Exact | None) -> Exact
     """
     position = tube.position
     try:
-        factor = planned_factor(run, tube)
+        factor = planned_dilution(run, tube).factor
     except UnreadableNoteError as unreadable:
         tube.findings.append(
             DILUTION_ONCE.answer(

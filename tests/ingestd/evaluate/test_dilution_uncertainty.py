@@ -11,8 +11,11 @@ from ingestd.evaluate.dilution_uncertainty import (
     Volume,
     added,
     made_up,
+    step_on_record,
     total_factor,
 )
+from ingestd.evaluate.spread import square_root
+from ingestd.model import DilutionStep
 from tests.ingestd.evaluate.published import Check, checks
 
 
@@ -38,6 +41,14 @@ def test_tolerance_becomes_a_standard_uncertainty_as_published(row: Check) -> No
     row.agrees(got.u_ml)
 
 
+@pytest.mark.parametrize("row", checks("dilution", "combined u"), ids=str)
+def test_tolerances_of_both_shapes_combine_as_published(row: Check) -> None:
+    flask = Volume(ml=100, tolerance_ml=row.number("triangular"), shape="triangular")
+    warmth = Volume(ml=100, tolerance_ml=row.number("rectangular"), shape="rectangular")
+    repeats = Fraction(row.number("repeats")) ** 2
+    row.agrees(square_root(flask.variance + warmth.variance + repeats))
+
+
 @pytest.mark.parametrize("row", checks("dilution", "relative u"), ids=str)
 def test_relative_uncertainty_of_a_step_is_as_worked(row: Check) -> None:
     row.agrees(total_factor([step_of(row)]).relative_u)
@@ -46,6 +57,31 @@ def test_relative_uncertainty_of_a_step_is_as_worked(row: Check) -> None:
 @pytest.mark.parametrize("row", checks("dilution", "factor"), ids=str)
 def test_factor_of_a_step_is_exact(row: Check) -> None:
     row.agrees(total_factor([step_of(row)]).factor)
+
+
+def test_step_of_the_plan_is_that_of_its_volumes_in_their_shape() -> None:
+    flask = DilutionStep(
+        name="A",
+        factor=Decimal(10),
+        aliquot_ml=Decimal(10),
+        aliquot_tolerance_ml=Decimal("0.03"),
+        flask_ml=Decimal(100),
+        flask_tolerance_ml=Decimal("0.1"),
+        shape="rectangular",
+    )
+    got = step_on_record(flask)
+    assert (got.factor, got.relative_variance) == (10, Fraction(1, 10**5) / 3)
+
+
+def test_step_of_the_plan_without_a_second_volume_is_refused() -> None:
+    bare = DilutionStep(
+        name="bare",
+        factor=Decimal(10),
+        aliquot_ml=Decimal(10),
+        aliquot_tolerance_ml=Decimal("0.03"),
+    )
+    with pytest.raises(ValueError, match="bare names neither a flask nor a diluent"):
+        step_on_record(bare)
 
 
 def test_two_steps_multiply_and_their_uncertainties_add_in_squares() -> None:

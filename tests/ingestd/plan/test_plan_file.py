@@ -60,6 +60,10 @@ def test_every_table_of_the_sample_plan_is_read() -> None:
     assert items.samples[0].sampled_at == datetime(2026, 3, 2, 4, 30, tzinfo=UTC)
     assert items.calibrations[0].points[1].absorbance == Decimal("0.171")
     assert items.digestion_comparisons[0].pairs[1].fast == Decimal(733)
+    flask, diluent = items.dilution_steps
+    assert (flask.flask_ml, flask.diluent_ml, flask.shape) == (Decimal(100), None, "triangular")
+    assert str(diluent.diluent_tolerance_ml) == "0.04"
+    assert diluent.shape == "rectangular"
 
 
 def test_byte_order_mark_before_a_plan_is_no_fault() -> None:
