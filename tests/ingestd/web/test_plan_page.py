@@ -26,6 +26,21 @@ def test_uploaded_files_of_each_kind_are_loaded(lab: Lab, page: Page) -> None:
     assert lab.one("SELECT name FROM captures ORDER BY id DESC LIMIT 1") == "more.toml"
 
 
+def test_dilution_step_is_listed_and_shows_its_glassware(page: Page) -> None:
+    text = (
+        '[[dilution_step]]\nname = "one in ten"\nfactor = 10\naliquot_ml = 10\n'
+        "aliquot_tolerance_ml = 0.03\nflask_ml = 100\nflask_tolerance_ml = 0.1\n"
+    )
+    mara = page.sign_in("mara")
+    mara.post("/plan/load", {"name": "steps.toml", "text": text})
+    shown = mara.page("/plan")
+    assert ">Dilution steps <" in shown
+    assert ">one in ten</a>" in shown
+    shown = mara.page("/input?kind=dilution_step&name=one+in+ten")
+    assert "flask tolerance ml" in shown
+    assert "0.03" in shown
+
+
 def test_wrong_cells_are_named_and_marked_and_nothing_is_in_force(lab: Lab, page: Page) -> None:
     bad = SECOND.replace("1+1", "1:10").replace("V-2,,inlet,2026-03-02", "V-2,,inlet,2026-13-02")
     answer = page.sign_in("mara").post("/plan/load", {"name": "bad.csv", "text": bad})
