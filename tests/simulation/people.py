@@ -12,6 +12,7 @@ from ingestd.plan.faults import PlanError
 from ingestd.planning import PLAN_SOURCE
 from ingestd.planning import observe as observe_run
 from tests.simulation import model_acts as acts
+from tests.simulation.arriving import load
 from tests.simulation.invariants import must
 from tests.simulation.life import Life, act
 from tests.simulation.printing import Printed, print_sheet
@@ -50,12 +51,12 @@ class People:
         try:
             if life.chance.random() < life.weather.full:
                 with life.site.full_disk(life.chance.randrange(4)):
-                    life.site.load(name, data, then=then)
+                    load(life.site, name, data, then=then)
             else:
-                life.site.load(name, data, then=then)
+                load(life.site, name, data, then=then)
         except StoreFull:
             life.note("  the disk is full; the command is given again")
-            life.site.load(name, data, then=then)
+            load(life.site, name, data, then=then)
 
     def hand_in_again(self) -> None:
         """The same sheet once more, under its own name or another."""
