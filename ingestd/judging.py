@@ -1,7 +1,8 @@
 """Judge runs and record what changed: gather facts, one pure call, journal entries.
 
 A result gets a new version only where evaluation says something new. A released version stays
-in force: what would replace it stands beside it as a proposal until a person decides.
+in force, a withdrawn one withdrawn: what would replace it stands beside it as a proposal until a
+person decides.
 """
 
 import hashlib
@@ -37,6 +38,8 @@ class StoredResult:
         stands: the version that stands; `released` the one in force, None if there is none.
         newest, digest: its last version and what that said.
         decided: a person or the policy has decided on it before.
+
+    What a person released or withdrew stays so until a person decides again.
     """
 
     id: int
@@ -47,6 +50,11 @@ class StoredResult:
     newest: int
     digest: bytes
     decided: bool
+
+    @property
+    def is_settled(self) -> bool:
+        """It is in force, or withdrawn: a new version can only be proposed."""
+        return self.released is not None or self.state == State.WITHDRAWN
 
 
 Key = tuple[str, str, str, str]
@@ -254,7 +262,7 @@ def _record_version(
     """Journal a new version; returns the result's id and the version's number."""
     ident = old.id if old else change.new_id("results")
     version = old.newest + 1 if old else 1
-    in_force = old is not None and old.released is not None
+    settled = old if old is not None and old.is_settled else None
     sample = facts.samples.get(result.sample)
     at = sample.sampled_at if sample and sample.sampled_at else stored.run.started_at
     change.record(
@@ -269,9 +277,9 @@ def _record_version(
         basis=result.basis,
         sampled_at=stamp(at),
         version=version,
-        state=old.state if old and in_force else result.state.value,
-        stands=old.released if old and in_force else version,
-        proposed=version if in_force else None,
+        state=settled.state if settled else result.state.value,
+        stands=settled.stands if settled else version,
+        proposed=version if settled else None,
         pins=pins,
         digest=digest.hex(),
         cause=cause,

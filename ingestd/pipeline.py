@@ -27,6 +27,7 @@ from ingestd.ledger.captures import (
     content_from,
     find_captures,
     get_capture,
+    newest_of_name,
 )
 from ingestd.ledger.plan import BookKeeper
 from ingestd.ledger.store import Change, Ledger
@@ -100,8 +101,16 @@ class Pipeline:
             StoreFull, LedgerBusy: nothing was changed; deliver again later.
             CommitUnknown: the process must stop.
         """
+        before = newest_of_name(self.ledger.conn, arrival.source, arrival.name)
         capture = self.store(arrival, by=by)
+        if before is not None and before.state == "stored" and before.kind != "plan":
+            self._read_overtaken(before.id, capture, by)
         return self.read(capture, final=arrival.final, by=by)
+
+    def _read_overtaken(self, before: int, capture: int, by: str) -> None:
+        """Read a version that another one has taken the place of: nothing more comes to it."""
+        if before != capture and get_capture(self.ledger.conn, before).state == "stored":
+            self.read(before, final=True, by=by)
 
     def store(self, arrival: Arrival, *, by: str = SERVICE) -> int:
         """Make an arrival durable; returns the capture that holds it."""
@@ -164,8 +173,14 @@ class Pipeline:
         waiting = find_captures(self.ledger.conn, state="stored")
         for capture in waiting:
             if self._may_try(capture):
-                self.read(capture.id, final=capture.kind in FRAMES)  # a frame never grows
+                # A frame never grows, nor does what another version took the place of.
+                is_whole = capture.kind in FRAMES or self._is_overtaken(capture)
+                self.read(capture.id, final=is_whole)
         return len(waiting)
+
+    def _is_overtaken(self, capture: Capture) -> bool:
+        newest = newest_of_name(self.ledger.conn, capture.source, capture.name)
+        return capture.kind != "plan" and newest is not None and newest.id != capture.id
 
     def _may_try(self, capture: Capture) -> bool:
         """Count one more attempt, durably, before a capture is taken up again after a stop."""

@@ -14,6 +14,7 @@ from ingestd.ledger.connection import Connection
 from ingestd.ledger.deliveries import DeliveryStanding, delivery_standings
 from ingestd.ledger.plan import BookKeeper
 from ingestd.ledger.source_states import SourceState, source_states
+from ingestd.model import State
 from ingestd.stamps import instant
 
 EXPIRY_NOTICE = timedelta(days=14)
@@ -138,7 +139,9 @@ def standing(conn: Connection, config: Config, *, now: datetime | None = None) -
     """The state of a ledger at this moment, at a cost that hardly grows with it."""
     moment = now or datetime.now(UTC)
     path = key_path(config)
-    last = conn.execute("SELECT max(arrived_at) FROM captures WHERE source <> 'forms'").fetchone()
+    last = conn.execute(
+        "SELECT arrived_at FROM captures WHERE source <> 'forms' ORDER BY id DESC LIMIT 1"
+    ).fetchone()
     states, said_at = source_states(conn)
     is_silent = (
         said_at is not None
@@ -153,10 +156,10 @@ def standing(conn: Connection, config: Config, *, now: datetime | None = None) -
         captures=_captures(conn),
         readings=_one(conn, "SELECT coalesce(max(id), 0) FROM readings"),
         readings_waiting=_one(conn, "SELECT count(*) FROM waiting"),
-        results=_grouped(conn, "SELECT state, count(*) FROM results GROUP BY state"),
+        results=_results(conn),
         proposed=_one(conn, "SELECT count(*) FROM results WHERE proposed IS NOT NULL"),
         runs_open=_one(conn, "SELECT count(*) FROM runs WHERE complete = 0 AND closed = 0"),
-        last_arrival=last[0] or "",
+        last_arrival=last[0] if last else "",
         lots_expiring=tuple(_expiring(conn, day_of(moment, config.site.policy))),
         disk_free_mib=shutil.disk_usage(config.ledger.path.parent).free >> 20,
         disk_low_mib=config.service.disk_low_mib,
@@ -189,6 +192,18 @@ def _captures(conn: Connection) -> dict[str, int]:
     )
     read = _one(conn, "SELECT coalesce(max(id), 0) FROM captures") - sum(counts.values())
     return {**counts, **({"read": read} if read else {})}
+
+
+def _results(conn: Connection) -> dict[str, int]:
+    """Results by state; what is not released is counted, the others are the rest of all."""
+    found: dict[State, int] = {
+        state: _one(conn, f"SELECT count(*) FROM results WHERE state = '{state}'")  # noqa: S608 - ours
+        for state in State
+        if state is not State.RELEASED
+    }
+    whole = _one(conn, "SELECT coalesce(max(id), 0) FROM results")
+    found[State.RELEASED] = whole - sum(found.values())
+    return {state.value: found[state] for state in sorted(found) if found[state]}
 
 
 def _file_mib(path: Path) -> int:

@@ -11,6 +11,8 @@ Source: C2SP tlog-checkpoint; tests/ingestd/ledger/test_checkpoints.py.
 import base64
 import os
 import secrets
+import time
+from bisect import bisect_right
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -55,6 +57,8 @@ __all__ = [
 ]
 
 SIZE_DIGITS = 19
+SETTLED_NS = 3_000_000_000
+_LISTED: dict[Path, tuple[int, list[str]]] = {}  # folder: when it had changed, its files
 
 _OPEN_TO_OTHERS = 0o027  # group may read (service credentials), others nothing
 
@@ -254,7 +258,8 @@ def newest_checkpoint(folder: Path, verifier_key: str | VerifierKey) -> Checkpoi
     Raises:
         CheckpointError: it does not verify, or says another size than its name; names the file.
     """
-    name = max(_names(folder), default=None)
+    names = _names(folder)
+    name = names[-1] if names else None
     return None if name is None else _read_named(folder / name, verifier_key)
 
 
@@ -267,7 +272,9 @@ def covering_checkpoint(
     Like `newest_checkpoint` it reads one file, and raises as that does.
     """
     too_small = _name_of(entry)
-    name = min((name for name in _names(folder) if name > too_small), default=None)
+    names = _names(folder)
+    at = bisect_right(names, too_small)
+    name = names[at] if at < len(names) else None
     return None if name is None else _read_named(folder / name, verifier_key)
 
 
@@ -277,11 +284,24 @@ def _name_of(size: int) -> str:
 
 
 def _names(folder: Path) -> list[str]:
-    return [
+    """The folder's checkpoint files, smallest first.
+
+    After years there are a hundred thousand: a list is kept while the folder has not changed. A
+    change within the same tick of the file system's clock would not show, so it is not kept from
+    a folder that changed in the last seconds.
+    """
+    changed = folder.stat().st_mtime_ns
+    kept = _LISTED.get(folder)
+    if kept is not None and kept[0] == changed:
+        return kept[1]
+    names = sorted(
         name
-        for name in os.listdir(folder)  # noqa: PTH208 - there may be very many: no path for each
+        for name in os.listdir(folder)  # noqa: PTH208 - no path for each
         if name.startswith("checkpoint-") and name.endswith(".txt")
-    ]
+    )
+    if time.time_ns() - changed > SETTLED_NS:
+        _LISTED[folder] = changed, names
+    return names
 
 
 def _read_named(path: Path, verifier_key: str | VerifierKey) -> Checkpoint:

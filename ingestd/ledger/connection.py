@@ -112,6 +112,12 @@ def m0010_journal_nodes(db: Database) -> None:
         db.conn.executemany("INSERT INTO journal_nodes VALUES (?, ?, ?)", completed)
 
 
+@migrations()
+def m0011_arrivals(db: Database) -> None:
+    """Arrivals of a source by their time."""
+    _run_script(db, "schema_0011_arrivals.sql")
+
+
 def connect(path: Path | str, *, readonly: bool = False) -> Connection:
     """An open connection with the ledger's settings, read back where it matters.
 

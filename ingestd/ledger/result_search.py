@@ -5,7 +5,7 @@ from datetime import datetime
 from typing import Any
 
 from ingestd.ledger.connection import Connection
-from ingestd.ledger.results import ResultRow, get_result
+from ingestd.ledger.results import ResultRow, along, get_result
 from ingestd.stamps import instant, stamp
 
 HIGHEST = "\U0010ffff"
@@ -47,13 +47,13 @@ def search_results(
         after: the `next` of the page before.
         limit: results on a page.
     """
-    where, values = _narrow(conn, question)
+    index, where, values = _narrow(conn, question)
     cursor = _cursor(after)
     if cursor is not None:
         where.append("(r.at, r.id) < (?, ?)")
         values += cursor
     rows = conn.execute(
-        f"SELECT r.id FROM results r WHERE {' AND '.join(where)}"
+        f"SELECT r.id FROM results r{index} WHERE {' AND '.join(where)}"
         " ORDER BY r.at DESC, r.id DESC LIMIT ?",
         (*values, limit + 1),
     ).fetchall()
@@ -64,20 +64,30 @@ def search_results(
 
 def count_results(conn: Connection, question: ResultQuestion, *, most: int) -> int:
     """How many results answer the question, counted no further than `most`."""
-    where, values = _narrow(conn, question)
+    index, where, values = _narrow(conn, question)
     (count,) = conn.execute(
-        f"SELECT count(*) FROM (SELECT 1 FROM results r WHERE {' AND '.join(where)} LIMIT ?)",
+        "SELECT count(*) FROM"
+        f" (SELECT 1 FROM results r{index} WHERE {' AND '.join(where)} LIMIT ?)",
         (*values, most),
     ).fetchone()
     return int(count)
 
 
-def _narrow(conn: Connection, question: ResultQuestion) -> tuple[list[str], list[Any]]:
+def _narrow(conn: Connection, question: ResultQuestion) -> tuple[str, list[str], list[Any]]:
+    """The index to go along, the conditions, and their values."""
     where, values = ["1"], list[Any]()
+    index = along(
+        sample="",
+        run=question.run,
+        point=question.point,
+        analyte=question.analyte,
+        state=question.state,
+    )
     if question.sample:
         exact = conn.execute(
             "SELECT 1 FROM results WHERE sample = ? LIMIT 1", (question.sample,)
         ).fetchone()
+        index = " INDEXED BY results_by_sample" if exact else ""
         if exact:
             where.append("r.sample = ?")
             values.append(question.sample)
@@ -102,7 +112,7 @@ def _narrow(conn: Connection, question: ResultQuestion) -> tuple[list[str], list
     if question.until is not None:
         where.append("r.at < ?")
         values.append(stamp(question.until))
-    return where, values
+    return index, where, values
 
 
 def _cursor(text: str) -> list[Any] | None:

@@ -65,6 +65,8 @@ REFUSALS: dict[int | str, dict[str, Any]] = {
     }.items()
 }
 
+MOST_SKIPPED = 100_000
+
 # Only for the description: who a token belongs to is found by `doors`.
 TOKEN = HTTPBearer(
     scheme_name="token", auto_error=False, description="made on the page of an account"
@@ -171,13 +173,23 @@ def receipt(request: Request, _visitor: Viewer, ident: Id) -> Response:
 
 @router.get("/runs")
 def runs(
-    request: Request, _visitor: Viewer, day: date | None = None, limit: Limit = 50
+    request: Request,
+    _visitor: Viewer,
+    day: date | None = None,
+    limit: Limit = 20,
+    skip: Annotated[int, Query(ge=0, le=MOST_SKIPPED)] = 0,
 ) -> list[ApiRun]:
-    """The runs of one day of the laboratory's, today by default."""
+    """The runs of one day of the laboratory's, today by default, by start.
+
+    A run comes with all its tubes and results: there are 20 at once unless asked otherwise; the
+    next ones with `skip=20`.
+    """
     office = office_of(request)
     chosen = day or day_of(office.clock(), office.config.site.policy)
     with office.reading() as conn:
-        return [_run(conn, office, name) for name in runs_of_day(conn, chosen, office, 0, limit)]
+        return [
+            _run(conn, office, name) for name in runs_of_day(conn, chosen, office, skip, limit)
+        ]
 
 
 @router.get("/run")

@@ -20,7 +20,7 @@ from ingestd.web.office import Office
 from ingestd.web.pages import page, templates_of
 
 MOST_DRAWN = 400
-MOST_POINTS = 60
+MOST_POINTS = 30
 
 router = APIRouter(include_in_schema=False)
 

@@ -13,6 +13,7 @@ from ingestd.errors import ConfigError
 from ingestd.web.app import make_app
 from ingestd.web.live import LiveFeed
 from ingestd.web.office import Office
+from ingestd.web.pages import Templates
 
 GRACE_S = 3
 
@@ -59,6 +60,8 @@ def serve(office: Office, *, log: Any) -> None:
     settings = office.settings
     listener = listen_on(settings.host, settings.port)
     app = make_app(office)
+    templates: Templates = app.state.templates
+    templates.prepare()
     server = PageServer(app)
 
     office.on_failure = server.end

@@ -101,9 +101,9 @@ def _row(
     ).fetchone()
     since = stamp(office.clock() - RATE_SPAN)
     (arrivals,) = conn.execute(
-        "SELECT count(*) FROM (SELECT arrived_at FROM captures WHERE source = ?"
-        " ORDER BY id DESC LIMIT ?) WHERE arrived_at >= ?",
-        (name, MOST_COUNTED, since),
+        "SELECT count(*) FROM (SELECT 1 FROM captures INDEXED BY captures_by_arrival"
+        " WHERE source = ? AND arrived_at >= ? LIMIT ?)",
+        (name, since, MOST_COUNTED),
     ).fetchone()
     fault = conn.execute(
         "SELECT c.id, s.reason, json_extract(s.faults, '$[0].expected'),"

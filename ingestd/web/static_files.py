@@ -33,7 +33,6 @@ _TYPES = {
 @dataclass(frozen=True, slots=True)
 class _File:
     data: bytes
-    packed: bytes
     tag: str
 
 
@@ -41,7 +40,13 @@ class _File:
 def _load(name: str) -> _File:
     data = _plotly() if name == "plotly.js" else _own(name)
     tag = hashlib.sha256(data).hexdigest()[:16]
-    return _File(data, gzip.compress(data, 6, mtime=0), tag)
+    return _File(data, tag)
+
+
+@cache
+def _packed(name: str) -> bytes:
+    """Packed when a browser first takes it, not when a page first names it: charts are large."""
+    return gzip.compress(_load(name).data, 6, mtime=0)
 
 
 def _own(name: str) -> bytes:
@@ -84,6 +89,6 @@ def static_file(request: Request, tag: str, name: str) -> Response:
     }
     data = file.data
     if "gzip" in request.headers.get("accept-encoding", ""):
-        data = file.packed
+        data = _packed(name)
         headers["content-encoding"] = "gzip"
     return Response(data, media_type=_TYPES[name], headers=headers)

@@ -7,7 +7,18 @@ import platform
 import sys
 from collections.abc import Callable
 
-from tests.bench import bulk, delivery, latency, lines, parsing, verify
+from tests.bench import (
+    appended,
+    bulk,
+    delivery,
+    growth,
+    latency,
+    lines,
+    memory,
+    page,
+    parsing,
+    verify,
+)
 from tests.bench.figures import Figure
 
 BENCHES: dict[str, Callable[..., list[Figure]]] = {
@@ -15,6 +26,10 @@ BENCHES: dict[str, Callable[..., list[Figure]]] = {
     "bulk": bulk.measure,
     "parsing": parsing.measure,
     "verify": verify.measure,
+    "appended": appended.measure,
+    "memory": memory.measure,
+    "growth": growth.measure,
+    "page": page.measure,
     "delivery": delivery.measure,
     "lines": lines.measure,
 }

@@ -222,6 +222,19 @@ def test_withdrawn_result_comes_back_only_by_number_and_with_a_reason(judged: La
     assert judged.states()["W-1"] == ("released", "1280")
 
 
+def test_withdrawn_result_stays_withdrawn_when_it_is_judged_anew(judged: Lab) -> None:
+    decide(judged, release, "R1", who="rita", reason="")
+    decide(judged, withdraw, "1", who="rita", reason="sample was swapped")
+    note(judged, 3, "chloride=250")
+    row = judged.results()["W-1"]
+    assert (row.state, row.version, row.proposed) == ("withdrawn", 1, 2)
+    with pytest.raises(Refused, match="nothing in it"):
+        decide(judged, release, "R1", who="rita", reason="all")
+    decide(judged, release, "1", who="rita", reason="it was not swapped after all")
+    assert judged.results()["W-1"].version == 2
+    assert judged.states()["W-1"] == ("released", "1280")
+
+
 SECOND = (
     SHEET.replace("R1", "R2")
     .replace("08:15", "11:15")

@@ -6,6 +6,8 @@ from collections.abc import Callable
 import pytest
 
 from ingestd.ledger.captures import content_from, find_captures, get_capture
+from ingestd.ledger.store import content_sha256
+from ingestd.sources.arrivals import Arrival
 from ingestd.verify import verify_ledger
 from tests.conftest import EXPORT_HEAD, GOOD_EXPORT, GOOD_ROWS, SHEET, SHEET_HEAD, Lab, row
 
@@ -320,3 +322,29 @@ def test_expired_lot_refuses_or_holds_with_the_lot_named(lab: Lab) -> None:
 def test_sheet_head_alone_is_refused(lab: Lab) -> None:
     with pytest.raises(ValueError, match="no tubes"):
         lab.load("sheet.csv", SHEET_HEAD)
+
+
+def test_version_overwritten_before_it_could_be_read_is_read_to_its_end(lab: Lab) -> None:
+    """Its writer began anew: nothing more comes to it, so it must not wait for more for ever."""
+    lab.arrive(EXPORT_HEAD[:30], final=False)
+    lab.arrive(GOOD_EXPORT, final=False)
+    lab.arrive("no form at all", name="memo.txt", final=False)
+    lab.arrive(GOOD_EXPORT, name="memo.txt", final=False)
+    states = [c.state for c in find_captures(lab.ledger.conn, kinds=("export",))]
+    assert states == ["read", "read", "failed", "read"]
+
+
+def test_overwritten_version_that_a_stop_left_unread_is_read_to_its_end(lab: Lab) -> None:
+    lab.load("sheet.csv", SHEET)
+    unread = GOOD_EXPORT.removesuffix("\n").encode()
+    for data in (unread, b"another"):
+        lab.pipeline.store(
+            Arrival(
+                source="p1", name="day.csv", pieces=(data,), size=len(data),
+                sha256=content_sha256(data), final=False, seen_at=lab.clock(),
+            )
+        )  # fmt: skip
+    lab.pipeline.resume()
+    first, second = find_captures(lab.ledger.conn, kinds=("export",))
+    assert (first.state, first.readings, len(first.faults)) == ("partly_read", 3, 1)
+    assert second.state == "stored", "more may come to it"

@@ -104,11 +104,8 @@ def _delivers_no_withdrawal(right: Callable[..., Any]) -> Callable[..., Any]:
     return rows
 
 
-def _rounds_twice(right: Callable[..., Any]) -> Callable[..., Any]:
-    def round_decimal(value: Any, step: Any, mode: Any) -> Any:
-        return right(right(value, step / 5, mode), step, mode)
-
-    return round_decimal
+def _rounds_up(right: Callable[..., Any]) -> Callable[..., Any]:
+    return lambda value, step, _mode: right(value, step, "half_up")
 
 
 def _damaged_counts(_right: Any) -> Any:
@@ -133,7 +130,7 @@ DEFECTS: Mapping[str, tuple[Any, str, Callable[[Any], Any]]] = {
     "withdrawals not delivered": (
         ingestd.ledger.deliveries, "outbox_in_time", _delivers_no_withdrawal,
     ),
-    "rounded twice": (ingestd.evaluate.results, "round_decimal", _rounds_twice),
+    "half way always rounded up": (ingestd.evaluate.results, "round_decimal", _rounds_up),
     "damaged frames read by a replay": (ingestd.replay, "NOISE", _damaged_counts),
     "control in doubt passed over": (TubeCase, "is_to_answer", _doubt_is_absence),
 }  # fmt: skip

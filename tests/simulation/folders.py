@@ -12,6 +12,7 @@ from datetime import datetime
 from ingestd.sources.arrivals import Arrival
 from ingestd.sources.content import Mark
 from ingestd.sources.readiness import Answer, Track
+from tests.simulation.arriving import deliver
 from tests.simulation.laboratory import SETTLE_S
 from tests.simulation.printing import Printed
 from tests.simulation.site import Site
@@ -76,6 +77,6 @@ class Folder:
             seen_at=at,
             continues=(continues[0], continues[1].hex()) if continues else None,
         )
-        done = self.site.deliver(arrival, file.printed, file.then)
+        done = deliver(self.site, arrival, file.printed, file.then)
         track.was_delivered(done=done or final)
         return track.finished is None

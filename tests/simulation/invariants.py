@@ -189,8 +189,11 @@ class Watch:
             must(proposed == (newest if newest > number else None), "proposal of result", ident)
         elif standing.withdrawn == newest:
             must(state == "withdrawn", f"withdrawn result {ident} is {state}")
+        elif standing.withdrawn is not None:
+            must(
+                (state, proposed) == ("withdrawn", newest), f"withdrawn result {ident} is {state}"
+            )
         else:
-            standing.withdrawn = None  # it was judged anew since
             must(
                 (state, version, proposed) == (verdict, newest, None),
                 f"result {ident} is {state} in version {version} of {newest}, judged {verdict}",

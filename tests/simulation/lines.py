@@ -13,6 +13,7 @@ from ingestd.forms import shipped_forms
 from ingestd.sources.cutting import LineCutter
 from ingestd.sources.line_backlog import Backlog, as_arrival
 from ingestd.sources.line_marks import Received
+from tests.simulation.arriving import deliver_frame
 from tests.simulation.printing import Printed, frame_of
 from tests.simulation.site import Site
 from tests.simulation.truth import Measurement
@@ -87,11 +88,18 @@ class Line:
         while batch := self._backlog.take(now_s + 60):
             arrival = as_arrival(self.source, batch)
             printed = Printed("checked_line", arrival.data)
-            if arrival.is_frame and arrival.data.rstrip(b"\r") == frame_of(sent).rstrip(b"\r"):
+            if arrival.is_frame and _said(arrival.data) == _said(frame_of(sent)):
                 printed.rows.append((sent, len(arrival.data), len(arrival.data)))
             try:
-                was_taken = self.site.deliver_frame(arrival, printed) and arrival.is_frame
+                was_taken = deliver_frame(self.site, arrival, printed) and arrival.is_frame
             except StoreFull:
-                was_taken = self.site.deliver_frame(arrival, printed) and arrival.is_frame
+                was_taken = deliver_frame(self.site, arrival, printed) and arrival.is_frame
             self._backlog.settle(batch)
         return was_taken and chance.random() >= cable.answer_lost
+
+
+def _said(frame: bytes) -> tuple[bytes, bytes]:
+    """What a frame says and its check value, whose letters may be of either case; the line end
+    behind them is no part of it."""
+    frame = frame.rstrip(b"\r")
+    return frame[:-4], frame[-4:].upper()

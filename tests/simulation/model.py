@@ -43,10 +43,11 @@ class Capture:
 
 @dataclass(slots=True)
 class Run:
-    """A run as far as it has come."""
+    """A run as far as it has come; `said` is all that was ever noted about it."""
 
     plan: RunPlan
     notes: dict[tuple[int | None, str], str] = field(default_factory=dict)
+    said: set[tuple[int | None, str, str]] = field(default_factory=set)
     is_complete: bool = False
     passed: dict[int, bool] = field(default_factory=dict)
 
@@ -124,7 +125,7 @@ class Model:
         if capture.state in ("read", "failed") or (capture.is_final and capture.state != "stored"):
             return True
         page = capture.printed
-        if page is None or page.layout not in self.layouts or not page.tells():
+        if page is None or not self.can_read(capture):
             if final:
                 capture.state = "failed"
             return final
@@ -134,6 +135,11 @@ class Model:
         capture.state = "read" if done and page.is_whole() else "partly"
         self.judge(runs)
         return done
+
+    def can_read(self, capture: Capture) -> bool:
+        """Whether there is a form for it, and enough of it to tell."""
+        page = capture.printed
+        return page is not None and page.layout in self.layouts and page.tells()
 
     def take(self, capture: Capture, rows: list[Measurement]) -> list[str]:
         """Readings of a capture: new ones are counted and placed; returns the runs touched."""

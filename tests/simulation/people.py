@@ -12,6 +12,7 @@ from ingestd.plan.faults import PlanError
 from ingestd.planning import PLAN_SOURCE
 from ingestd.planning import observe as observe_run
 from tests.simulation import model_acts as acts
+from tests.simulation.arriving import load
 from tests.simulation.invariants import must
 from tests.simulation.life import Life, act
 from tests.simulation.printing import Printed, print_sheet
@@ -50,12 +51,12 @@ class People:
         try:
             if life.chance.random() < life.weather.full:
                 with life.site.full_disk(life.chance.randrange(4)):
-                    life.site.load(name, data, then=then)
+                    load(life.site, name, data, then=then)
             else:
-                life.site.load(name, data, then=then)
+                load(life.site, name, data, then=then)
         except StoreFull:
             life.note("  the disk is full; the command is given again")
-            life.site.load(name, data, then=then)
+            load(life.site, name, data, then=then)
 
     def hand_in_again(self) -> None:
         """The same sheet once more, under its own name or another."""
@@ -194,6 +195,20 @@ class People:
                 acts.place_by_hand(site.model, reading, run, position)
 
         return do
+
+    def correct_times(self) -> None:
+        """A sheet is handed in again with the end of its digestion corrected."""
+        runs = [
+            run.plan
+            for run in self.life.site.model.runs.values()
+            if (None, "digestion_end") in run.plan.notes
+        ]
+        if runs:
+            newer = acts.copy_of(self.life.chance.choice(runs))
+            end = datetime.fromisoformat(newer.notes[None, "digestion_end"])
+            end += timedelta(minutes=self.life.chance.choice((-25, -4, 4)))
+            newer.notes[None, "digestion_end"] = end.isoformat()
+            self.hand_in(newer)
 
     def finish_digestion(self, plan: RunPlan, end: datetime) -> None:
         """The end of a digestion is noted after all, by observation or by the sheet again."""

@@ -37,7 +37,7 @@ class Reviewer:
         for key, ident, stands, newest in self._rows(run):
             standing = life.site.model.results[key]
             is_in_force = standing.released is not None and standing.released[0] == newest
-            is_free = not is_in_force and standing.withdrawn != newest
+            is_free = not is_in_force and standing.withdrawn is None
             if standing.newest.verdict == "accepted" and is_free:
                 due.append((key, ident, stands, newest))
         self._release(run, due)

@@ -17,20 +17,14 @@ import structlog
 from ingestd import steps
 from ingestd.config import Config, load_config
 from ingestd.deciding import add_person, set_release_policy
-from ingestd.errors import StoreFull
 from ingestd.ledger.store import Change, Ledger
 from ingestd.model import Person, PersonRole
 from ingestd.pipeline import Pipeline
 from ingestd.planning import PLAN_SOURCE, load_file, take_forms
-from ingestd.sources.arrivals import Arrival
-from ingestd.sources.line_settings import LineArrival
 from tests.simulation.laboratory import LOTS, config_text, plan_text
-from tests.simulation.model import Model, sha256
-from tests.simulation.printing import Printed
+from tests.simulation.model import Model
 
 NO_LIMIT = 4_294_967_294
-STORED = ("capture_committed", "slice_judged", "slice_committed", "capture_failed")
-READ = ("slice_committed", "capture_failed", "plan_committed")
 
 
 class PowerCut(BaseException):
@@ -95,7 +89,11 @@ class Site:
             with self.ledger.change(at=self.clock(), by="ada") as change:
                 book = self.pipeline.keeper.current(change.conn)
                 add_person(change, book, Person(account=account, roles=(role,)), by="ada")
-        self.load("plan.toml", plan_text(self.zone).encode(), then=lambda: None)
+        plan, at = plan_text(self.zone).encode(), self.clock()
+        load_file(
+            self.ledger, "plan.toml", plan, self.pipeline.keeper, self.config, at=at, by="ada"
+        )
+        self.model.store(PLAN_SOURCE, "plan.toml", plan, at, None).state = "read"
         self.model.lots.update(LOTS.values())
         if automatic:
             with self.ledger.change(at=self.clock(), by="rita") as change:
@@ -139,7 +137,8 @@ class Site:
         self.pipeline.resume()
         for capture in [c for c in self.model.captures if c.state == "stored"]:
             if capture.source != PLAN_SOURCE:
-                self.model.read(capture, final=capture.source == "P4")
+                is_overtaken = self.model.newest(capture.source, capture.name) is not capture
+                self.model.read(capture, final=capture.source == "P4" or is_overtaken)
 
     @contextmanager
     def full_disk(self, pages: int) -> Iterator[None]:
@@ -151,89 +150,6 @@ class Site:
         finally:
             self.ledger.conn.execute(f"PRAGMA max_page_count = {NO_LIMIT}")
 
-    # --- what comes in ----------------------------------------------------------------------
-
-    def deliver(
-        self,
-        arrival: Arrival,
-        printed: Printed | None,
-        then: Callable[[], None] | None = None,
-    ) -> bool:
-        """A folder hands an arrival over; True if nothing of it is left unfinished.
-
-        Args:
-            printed: what stands in it.
-            then: what a plan does to the model once it took effect.
-        """
-        told = (arrival.source, arrival.name, arrival.data, arrival.seen_at, printed)
-        before = self._journal_size()
-        try:
-            done = self.pipeline.arrive(arrival)
-        except PowerCut:
-            step = self._where_cut()
-            if step in STORED or step == "plan_committed":
-                capture = self.model.store(*told)
-                if step in READ:
-                    self._was_read(capture, arrival.final, then)
-            raise
-        except StoreFull:
-            if self._has(arrival):
-                self.model.store(*told)
-            raise
-        capture = self.model.store(*told)
-        expected = self._was_read(capture, arrival.final, then)
-        assert done == expected, f"{arrival.name}: done is {done}, must be {expected}"
-        assert self._journal_size() >= before
-        return done
-
-    def _was_read(self, capture: Any, final: bool, then: Callable[[], None] | None) -> bool:  # noqa: FBT001 - as the arrival says it
-        if capture.source != PLAN_SOURCE:
-            return self.model.read(capture, final=final)
-        if capture.state in ("read", "failed"):
-            return True
-        if final:
-            capture.state = "read" if then is not None else "failed"
-            if then is not None:
-                then()
-        return final
-
-    def deliver_frame(self, arrival: LineArrival, printed: Printed) -> bool:
-        """A line hands over a frame, or what stood between frames; True if it was understood."""
-        told = (arrival.source, arrival.name, arrival.data, arrival.seen_at, printed)
-        try:
-            done = self.pipeline.arrive_line(arrival)
-        except PowerCut:
-            step = self._where_cut()
-            if step in STORED:
-                capture = self.model.store(*told)
-                if not arrival.is_frame:
-                    capture.state = "failed" if arrival.damaged else "read"
-                elif step in READ:
-                    self.model.read(capture, final=True)
-            raise
-        except StoreFull:
-            if self._has(arrival):
-                self.model.store(*told)
-            raise
-        capture = self.model.store(*told)
-        if arrival.is_frame:
-            self.model.read(capture, final=True)
-        else:
-            capture.state = "failed" if arrival.damaged else "read"
-        return done
-
-    def load(self, name: str, data: bytes, *, then: Callable[[], None]) -> None:
-        """A person loads a plan by command."""
-        at = self.clock()
-        try:
-            load_file(self.ledger, name, data, self.pipeline.keeper, self.config, at=at, by="ada")
-        except StoreFull:
-            if self._has_file(PLAN_SOURCE, name, data):
-                self.model.store(PLAN_SOURCE, name, data, at, None)
-            raise
-        self.model.store(PLAN_SOURCE, name, data, at, None).state = "read"
-        then()
-
     # --- what people do -----------------------------------------------------------------------
 
     def act(self, by: str, what: Callable[[Change], Any], *, cut: bool = False) -> Any:
@@ -244,24 +160,6 @@ class Site:
                 change.flush()
                 self.cut()
         return answer
-
-    # --- what the ledger says of itself -------------------------------------------------------
-
-    def _where_cut(self) -> str:
-        return steps._wanted
-
-    def _journal_size(self) -> int:
-        return int(self.ledger.conn.execute("SELECT size FROM frontier").fetchone()[0])
-
-    def _has(self, arrival: Arrival | LineArrival) -> bool:
-        return self._has_file(arrival.source, arrival.name, arrival.data)
-
-    def _has_file(self, source: str, name: str, data: bytes) -> bool:
-        row = self.ledger.conn.execute(
-            "SELECT sha256 FROM captures WHERE source = ? AND name = ? ORDER BY id DESC LIMIT 1",
-            (source, name),
-        ).fetchone()
-        return row is not None and row[0] == sha256(data)
 
 
 def silent_log() -> Any:

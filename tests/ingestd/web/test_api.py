@@ -40,6 +40,7 @@ def test_runs_waiting_captures_journal_and_sources_are_told(lab: Lab, page: Page
     (run,) = vera.get("/api/runs?day=2026-03-02").json()
     assert run["name"] == "R1"
     assert [one["standing"] for one in run["tubes"]] == ["passed"] * 4
+    assert vera.get("/api/runs?day=2026-03-02&skip=1").json() == []
     assert vera.get("/api/run?name=R1").json() == run
     assert [one["sample"] for one in vera.get("/api/waiting").json()["readings"]] == ["W-9"]
     assert vera.get("/api/captures?source=p1").json()[-1]["name"] == "stray.csv"
