@@ -107,7 +107,8 @@ def known(*steps: DilutionStep, dilution: str = "1+9", **changes: Any) -> RunFac
 def percent_of(facts: RunFacts, code: str = "W-102") -> Decimal:
     """The stated uncertainty, percent of the stated value, to the six decimals it is known to."""
     result = result_of(evaluate(facts), code)
-    return round(100 * result.uncertainty / result.value, 6)
+    percent: Decimal = round(100 * result.uncertainty / result.value, 6)
+    return percent
 
 
 def step_about(facts: RunFacts, words: str, code: str = "W-102") -> str:

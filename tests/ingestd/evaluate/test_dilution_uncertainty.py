@@ -70,7 +70,7 @@ def test_step_of_the_plan_is_that_of_its_volumes_in_their_shape() -> None:
         shape="rectangular",
     )
     got = step_on_record(flask)
-    assert (got.factor, got.relative_variance) == (10, Fraction(1, 10**5) / 3)
+    assert (got.factor, got.relative_variance) == (Fraction(10), Fraction(1, 10**5) / 3)
 
 
 def test_step_of_the_plan_without_a_second_volume_is_refused() -> None:
