@@ -27,7 +27,7 @@ from ingestd.model import Run, Sample, Tube
 from ingestd.plan.bench_sheet import SheetPlan, read_bench_sheet
 from ingestd.plan.book import PlanBook
 from ingestd.plan.faults import PlanError
-from ingestd.plan.observations import parse_observations
+from ingestd.plan.observations import SheetObservation, parse_observations
 from ingestd.plan.plan_file import TABLES, read_plan_file
 from ingestd.plan.references import missing_references
 from ingestd.sources.arrivals import Arrival
@@ -239,10 +239,10 @@ def take_sheet(
     names = {run.name for run in planned}
     noted: dict[str, None] = {}
     for note in sheet.observations:
-        if note.run in names or not _is_noted(change.conn, note.run, note.position, note.key):
+        if note.run in names or not _was_noted(change.conn, note):
             record_observation(change, note.run, note.position, note.key, note.value)
             noted[note.run] = None
-    # A sheet handed in again with a cell filled that was empty plans nothing new, but notes it.
+    # A sheet handed in again with a cell filled or corrected plans nothing new, but notes it.
     told = [run for run in sheet.runs if run.name in names or run.name in noted]
     labels = {label_key(tube.label) for run in told for tube in run.tubes}
     if any(run.order == "in_sheet_order" for run in told):
@@ -258,11 +258,16 @@ def take_sheet(
     )
 
 
-def _is_noted(conn: Connection, run: str, position: int | None, key: str) -> bool:
-    return any(
-        note.position == position and note.key == key
-        for note in work.current_observations(conn, run)
-    )
+def _was_noted(conn: Connection, note: SheetObservation) -> bool:
+    """Whether this very thing was noted before, be it that something else was noted since.
+
+    The same sheet handed in again must not undo what people have noted after it.
+    """
+    row = conn.execute(
+        "SELECT 1 FROM observations WHERE run = ? AND position IS ? AND key = ? AND value = ?",
+        (note.run, note.position, note.key, note.value),
+    ).fetchone()
+    return row is not None
 
 
 def _plan_run(change: Change, run: Run, capture: int, config: Config) -> bool:

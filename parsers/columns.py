@@ -37,16 +37,17 @@ class ColumnReader:
     """Reads cells that stand in the same fields row after row.
 
     Attributes:
-        names: the field of each place.
-        supplied: fields that no place states.
+        supplied_texts: text of each field that no place states.
+        supplied_spans: where those of them stand that the capture states.
     """
 
     def __init__(
         self, assembler: Assembler, names: Sequence[str], supplied: Mapping[str, Found]
     ) -> None:
         form = assembler.form
-        self.names = tuple(names)
-        self.supplied = supplied
+        self._names = tuple(names)
+        self.supplied_texts = {name: found.text for name, found in supplied.items()}
+        self.supplied_spans = {name: found.span for name, found in supplied.items() if found.span}
         self._identity = form.identity
         self._applied, self._sequenced = form.dilution_applied, form.sequenced
         self._meant = {
@@ -114,7 +115,7 @@ class ColumnReader:
             lines: its line number.
         """
         total = count = len(cells[0])
-        texts: dict[str, Sequence[str]] = dict(zip(self.names, cells, strict=True))
+        texts: dict[str, Sequence[str]] = dict(zip(self._names, cells, strict=True))
         for name, divided in self._divided.items():
             parts, good = divided.of(texts[name])
             count = min(count, good)
@@ -145,12 +146,10 @@ class ColumnReader:
         """What makes each row the same again: its printed texts, "" for what is not there."""
         if not self._identity:
             return repeat(())
-        stated = self.supplied
+        stated = self.supplied_texts
         return zip(
             *(
-                texts[name]
-                if name in texts
-                else repeat(stated[name].text if name in stated else "")
+                texts[name] if name in texts else repeat(stated.get(name, ""))
                 for name in self._identity
             ),
             strict=False,

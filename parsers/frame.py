@@ -5,7 +5,9 @@ cells and handed to the assembler. A capture may hold one frame, several, and no
 them; what is no frame becomes a fault, never silence.
 """
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from functools import cached_property
+from itertools import islice
 from typing import Final
 
 from parsers.assembly import Assembler, Found
@@ -13,13 +15,15 @@ from parsers.cells import CONTROL, CellError, shown, trimmed
 from parsers.errors import ParseError
 from parsers.forms import FieldRules, Form, FrameRules
 from parsers.framer import Damaged, Frame, Framer, show_bytes
+from parsers.plain_messages import PlainMessages
 from parsers.readings import Fault, Parsed, Reading, Resume, Span
-from parsers.text import offsets_in
+from parsers.text import encoded_width, offsets_in
 
 __all__ = ["Damaged", "Frame", "FrameReader", "Framer", "parse", "parse_frame", "parse_in_parts"]
 
 _SLICE: Final = 1 << 16  # bytes handed to the framer at a time, so memory stays small
-_PART: Final = 4096  # readings and faults in one part
+_WORTHWHILE: Final = 8  # frames that pay for the making of a reader of runs
+_PART: Final = 512  # frames and damaged parts read at a time
 
 
 def parse(data: bytes, form: Form, *, final: bool = True, resume: Resume | None = None) -> Parsed:
@@ -55,23 +59,17 @@ def parse_in_parts(
     is_mid_stream = bool(begin.state.get("mid_stream", False))
     framer = Framer(reader.rules, mid_stream=is_mid_stream, offset=begin.offset)
     end = begin.offset + len(data)
-    readings: list[Reading] = []
-    faults: list[Fault] = []
-    for count, answer in enumerate(_answers(framer, data, final=final)):
-        if count >= form.limits.rows:
-            expected = f"at most {form.limits.rows} frames (limits.rows)"
-            faults.append(_fault(answer.offset, expected, show_bytes(answer.data)))
-            yield _part(readings, faults, Resume(offset=end))
-            return
-        got = reader.read(answer) if isinstance(answer, Frame) else as_fault(answer)
-        if isinstance(got, Reading):
-            readings.append(got)
-        else:
-            faults.extend(got if isinstance(got, list) else [got])
-        if len(readings) + len(faults) >= _PART:
-            yield _part(readings, faults, _resume(framer))
-            readings, faults = [], []
-    yield _part(readings, faults, _resume(framer))
+    answers = _answers(framer, data, final=final)
+    left = form.limits.rows
+    while batch := list(islice(answers, min(_PART, left))):
+        left -= len(batch)
+        yield _part(*reader.read_all(batch), _resume(framer))
+    if left == 0 and (beyond := next(answers, None)) is not None:
+        expected = f"at most {form.limits.rows} frames (limits.rows)"
+        fault = _fault(beyond.offset, expected, show_bytes(beyond.data))
+        yield _part([], [fault], Resume(offset=end))
+    else:
+        yield _part([], [], _resume(framer))
 
 
 def _part(readings: list[Reading], faults: list[Fault], resume: Resume) -> Parsed:
@@ -144,6 +142,43 @@ class FrameReader:
             "pairs": self._by_labels,
         }[self.rules.layout]
 
+    def read_all(self, answers: Sequence[Frame | Damaged]) -> tuple[list[Reading], list[Fault]]:
+        """Return the readings and faults of what the framer gave, in order."""
+        readings: list[Reading] = []
+        faults: list[Fault] = []
+        run: list[Frame] = []
+        for answer in answers:
+            if isinstance(answer, Frame):
+                run.append(answer)
+                continue
+            self._read_run(run, readings, faults)
+            run = []
+            faults.append(as_fault(answer))
+        self._read_run(run, readings, faults)
+        return readings, faults
+
+    def _read_run(
+        self, frames: Sequence[Frame], readings: list[Reading], faults: list[Fault]
+    ) -> None:
+        at = 0
+        while at < len(frames):
+            if len(frames) - at >= _WORTHWHILE and self._plain is not None:
+                made = self._plain.read(frames[at:])
+                readings += made
+                at += len(made)
+                if at == len(frames):
+                    break
+            got = self.read(frames[at])
+            at += 1
+            if isinstance(got, Reading):
+                readings.append(got)
+            else:
+                faults += got
+
+    @cached_property
+    def _plain(self) -> PlainMessages | None:
+        return PlainMessages.fitting(self._assembler)
+
     def read(self, frame: Frame) -> Reading | list[Fault]:
         """Return the reading in `frame`, or every fault that stands in its way."""
         span = Span(frame.offset, frame.offset + len(frame.data))
@@ -188,7 +223,7 @@ class FrameReader:
                 first = first or error
                 continue
             end = start + len(payload)
-            return text, offsets_in(text, start, end, _width_in(encoding))
+            return text, offsets_in(text, start, end, encoded_width(encoding))
         at = first.start if first is not None else 0
         named = " or ".join(self._encodings)
         return _fault(start + at, f"text in {named}", f"byte 0x{payload[at]:02X}")
@@ -249,10 +284,6 @@ class FrameReader:
         for name, field in self._fields.items():
             if field.label and name not in seen and field.required == "place":
                 yield _fault(offset_of(len(text)), f"label {field.label[0]!r}", "", name)
-
-
-def _width_in(encoding: str) -> Callable[[str], int]:
-    return lambda text: len(text.encode(encoding))
 
 
 def _pieces(text: str, delimiter: str) -> Iterator[tuple[int, int]]:

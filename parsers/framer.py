@@ -14,6 +14,7 @@ No byte is dropped: the data of all frames and damaged parts, joined, plus what 
 the bytes received. A limit ends every hope, so noise without end cannot fill the memory.
 """
 
+import re
 from collections import deque
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -107,6 +108,7 @@ class Framer:
         self._offset = offset
         self._silences: deque[int] = deque()
         self._adrift = mid_stream and not rules.start
+        self._usual = self._usual_pattern()
 
     @property
     def pending(self) -> bytes:
@@ -149,6 +151,8 @@ class Framer:
 
     def _judge(self, size: int, *, is_cut: bool) -> Frame | Damaged | None:
         """Say what the first of `size` bytes are; None only when more may follow."""
+        if self._usual is not None and (frame := self._usual_frame(self._usual, size)):
+            return frame
         outside = self._outside(size, is_cut=is_cut)
         if outside is None:
             return None
@@ -181,6 +185,18 @@ class Framer:
                 offset=offset, data=self._take(total + after), payload_start=start, payload_end=end
             )
         return None if refusal is None else self._give_up(refusal)
+
+    def _usual_frame(self, usual: re.Pattern[bytes], size: int) -> Frame | None:
+        """The frame at the front, if it is whole and nothing about it is in doubt."""
+        rules, check = self._rules, self._rules.checksum
+        found = usual.match(self._buffer, 0, size)
+        if found is None or found.end() - len(rules.after) > rules.limit:
+            return None
+        if check and found[2].upper() != _expected_check(check, rules, found[1]):
+            return None
+        start, end = found.span(1)
+        offset, data = self._offset, self._take(found.end())
+        return Frame(offset=offset, data=data, payload_start=start, payload_end=end)
 
     def _outside(self, size: int, *, is_cut: bool) -> int | None:
         """Return how many bytes stand before the next start; None when that is not yet sure."""
@@ -285,6 +301,24 @@ class Framer:
         """
         start = self._rules.start
         return self._is_ended_by_bytes() and bool(start) and max(start) < _FIRST_PRINTABLE
+
+    def _usual_pattern(self) -> re.Pattern[bytes] | None:
+        """What most frames look like: start, message, end, a hexadecimal check value, `after`.
+
+        None where start or end may stand in the message, or an end in the check value; there
+        it takes more to say where a frame ends.
+        """
+        rules, check = self._rules, self._rules.checksum
+        if not self._tells_a_start() or len(rules.start) != 1 or len(rules.end) != 1:
+            return None
+        if check and (check.written != "hex" or rules.end.isalnum()):
+            return None
+        start, end = re.escape(rules.start), re.escape(rules.end)
+        message = b"([^%b%b]*)" % (start, end)
+        value = b"([0-9A-Fa-f]{%d})" % self._check_size() if check else b""
+        behind = check is not None and check.place == "after_end"
+        tail = end + value if behind else value + end
+        return re.compile(start + message + tail + re.escape(rules.after))
 
     def _check_size(self) -> int:
         check = self._rules.checksum

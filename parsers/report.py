@@ -14,6 +14,7 @@ from parsers.assembly import Assembler, Found
 from parsers.cells import BLANKS, CONTROL, CellError, shown, trimmed
 from parsers.errors import ParseError
 from parsers.forms import Form, ReportRules
+from parsers.plain_blocks import BlockRuns, Labelled
 from parsers.readings import Fault, Parsed, Reading, Resume, Span
 from parsers.text import LineReader, Lines, offsets_in
 
@@ -30,6 +31,7 @@ class _Block:
     found: dict[str, Found] = field(default_factory=dict)
     places: dict[str, int] = field(default_factory=dict)
     labels: set[str] = field(default_factory=set)
+    lines: list[Labelled] = field(default_factory=list)
     unknown: list[tuple[str, int, int]] = field(default_factory=list)
     faults: list[Fault] = field(default_factory=list)
     is_complete: bool = False
@@ -67,6 +69,12 @@ class ReportReader:
         self._field_of = {
             label: name for name, rules in form.fields.items() for label in rules.label
         }
+        is_plain = self._rules.block == "blank" and not self._ignore and self._end is None
+        self._runs = (
+            BlockRuns(self._assembler, self._line_length, self._lines.width)
+            if is_plain and not self._rules.last_label
+            else None
+        )
         self._readings: list[Reading] = []
         self._faults: list[Fault] = []
         self._block: _Block | None = None
@@ -86,12 +94,23 @@ class ReportReader:
         if self._final and self._origin == 0 and self._lines.is_empty:
             raise ParseError(offset=0, expected="something to read", found="an empty file")
         for lines in self._lines.pieces():
-            for at in range(len(lines.texts)):
-                self._take(lines, at)
+            self._take_all(lines)
             if self._is_known:
                 yield self._part(is_last=False)
         self._stop()
         yield self._part(is_last=True)
+
+    def _take_all(self, lines: Lines) -> None:
+        at, count = 0, len(lines.texts)
+        while at < count:
+            if self._runs is not None and self._block is None and not self._is_full:
+                run = self._runs.read(lines, at, self._form.limits.rows - self._blocks)
+                self._readings += run.readings
+                self._blocks += len(run.readings)
+                at = run.stopped_at
+            if at < count:
+                self._take(lines, at)
+            at += 1
 
     def _take(self, lines: Lines, at: int) -> None:
         """One line, by what it is."""
@@ -151,6 +170,7 @@ class ReportReader:
         if block is None:
             return
         block.labels.add(label)
+        block.lines.append(Labelled(text[: cut + len(separator)], name))
         if name is None:
             if label not in self._last_label:
                 block.unknown.append((label, start, number))
@@ -217,6 +237,8 @@ class ReportReader:
             )
             if isinstance(result, Reading) and not faults:
                 self._readings.append(result)
+                if self._runs is not None:
+                    self._runs.learn(block.lines)
                 return
             if not isinstance(result, Reading):
                 faults += [fault for fault in result if fault.field not in known]

@@ -181,6 +181,9 @@ def _cut_at_characters(ranges: list[tuple[int, int]], line: str) -> Row:
     return Row([line[start:end] for start, end in edges], edges)
 
 
+Divide = Callable[[str, str], Iterable[tuple[str, int, int]]]
+
+
 @dataclass(frozen=True, slots=True)
 class RowPlaces:
     """How to find a plain row's fields again in its text.
@@ -196,7 +199,7 @@ class RowPlaces:
 
     delimiter: str
     columns: tuple[tuple[str, int], ...]
-    divide: Callable[[str, str], Iterable[tuple[str, int, int]]]
+    divide: Divide
     supplied: Mapping[str, str]
     supplied_spans: Mapping[str, Span]
     width: Callable[[str], int]

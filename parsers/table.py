@@ -22,13 +22,13 @@ from parsers.errors import ParseError
 from parsers.forms import Form, TableRules
 from parsers.heading import HeadingSeeker, NoHeading
 from parsers.layout import Layout, Misfit, bind, layout_without_names
-from parsers.plain_rows import PlainRows
+from parsers.plain_rows import RowRuns
 from parsers.readings import Fault, Parsed, Reading, Resume, Span
 from parsers.row_reading import RowReader
 from parsers.rows import Row, RowError, placed, splitter
 from parsers.text import Line, LineReader, Lines
 
-_WORTHWHILE: Final = 8  # rows that pay for the making of a PlainRows
+_WORTHWHILE: Final = 8  # rows that pay for the making of a RowRuns
 
 Mood = Literal["seek", "rows", "lost", "done", "full"]
 
@@ -59,8 +59,8 @@ class TableReader:
         self._end = re.compile(self._rules.end).fullmatch if self._rules.end else None
         self._heading = HeadingSeeker(form, self._rules, self._assembler, self._lines.width)
         self._row_reader: RowReader | None = None
-        self._columns: PlainRows | None = None
-        self._fit: Callable[[], PlainRows | None] | None = None
+        self._columns: RowRuns | None = None
+        self._fit: Callable[[], RowRuns | None] | None = None
         self._header: tuple[str, int, int] | None = None  # its text, byte offset, line number
         self._readings: list[Reading] = []
         self._faults: list[Fault] = []
@@ -121,7 +121,7 @@ class TableReader:
                 )
             at += 1
 
-    def _quick_reader(self, lines: Lines, at: int) -> PlainRows | None:
+    def _quick_reader(self, lines: Lines, at: int) -> RowRuns | None:
         """The reader of runs of plain rows, made when enough rows may follow to be worth it."""
         if not self._is_plain(lines):
             return None
@@ -228,7 +228,7 @@ class TableReader:
         )
         self._columns = None
         self._fit = partial(
-            PlainRows.fitting,
+            RowRuns.fitting,
             self._assembler,
             layout,
             {**stated, **layout.stated},

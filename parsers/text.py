@@ -352,5 +352,10 @@ def offsets_in(
     return lambda character: start + width(text[:character])
 
 
+def encoded_width(encoding: str) -> Callable[[str], int]:
+    """The function that gives the bytes which a text takes in this encoding."""
+    return lambda text: len(text.encode(encoding))
+
+
 def _python_name(encoding: str) -> str:
     return encoding.replace("windows-", "cp")

@@ -175,3 +175,20 @@ def test_sheet_handed_in_again_with_its_digestion_noted_judges_the_run(lab: Lab)
     assert {state for state, _ in lab.states().values()} == {"held"}
     lab.load("sheet.csv", SHEET)
     assert lab.states() == {"W-1": ("accepted", "1280"), "W-2": ("accepted", "333")}
+
+
+def test_sheet_handed_in_again_with_a_time_corrected_notes_it(lab: Lab) -> None:
+    lab.load("sheet.csv", SHEET.replace("2026-03-02 10:25", "2026-03-02 10:45"))
+    lab.arrive(GOOD_EXPORT)
+    assert {state for state, _ in lab.states().values()} == {"held"}, "digested too long"
+    lab.load("sheet.csv", SHEET)
+    assert lab.states() == {"W-1": ("accepted", "1280"), "W-2": ("accepted", "333")}
+
+
+def test_same_sheet_again_does_not_undo_what_was_noted_after_it(lab: Lab) -> None:
+    lab.load("sheet.csv", SHEET)
+    lab.arrive(GOOD_EXPORT)
+    note(lab, None, "turbidity=turbid")
+    assert {state for state, _ in lab.states().values()} == {"refused"}
+    lab.load("copy.csv", SHEET)
+    assert {state for state, _ in lab.states().values()} == {"refused"}

@@ -470,9 +470,9 @@ def test_more_frames_than_the_form_allows_are_one_fault() -> None:
 def test_long_capture_comes_in_parts_that_join_to_the_whole() -> None:
     data = LINE * 9000
     parts = list(parse_in_parts(data, PLAIN))
-    assert [len(part.readings) for part in parts] == [4096, 4096, 808]
+    assert [len(part.readings) for part in parts] == [512] * 17 + [296, 0]
     assert [part.complete_to for part in parts] == [
-        len(LINE) * count for count in (4096, 8192, 9000)
+        len(LINE) * count for count in (*range(512, 9000, 512), 9000, 9000)
     ]
     assert tuple(r for part in parts for r in part.readings) == parse(data, PLAIN).readings
 

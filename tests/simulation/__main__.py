@@ -25,20 +25,25 @@ def main() -> int:
     counts: Counter[str] = Counter()
     broken: list[Lived] = []
     began, worked = time.monotonic(), time.process_time()
-    for done, seed in enumerate(seeds, 1):
-        lived = live(seed, folder=given.folder)
-        counts.update(lived.counts)
-        if lived.broken:
-            broken.append(lived)
-            show(lived)
-        elif given.trace:
-            print("\n".join(lived.trace))
-        if given.roots:
-            print(seed, *lived.roots)
-        if sys.stderr.isatty():
-            print(f"\r{done} seeds, {len(broken)} broken", end="", file=sys.stderr)
+    done = 0
+    try:
+        for seed in seeds:
+            lived = live(seed, folder=given.folder)
+            done += 1
+            counts.update(lived.counts)
+            if lived.broken:
+                broken.append(lived)
+                show(lived)
+            elif given.trace:
+                print("\n".join(lived.trace))
+            if given.roots:
+                print(seed, *lived.roots)
+            if sys.stderr.isatty():
+                print(f"\r{done} seeds, {len(broken)} broken", end="", file=sys.stderr)
+    except KeyboardInterrupt:
+        print("stopped by hand")
     print(
-        f"{len(seeds)} seeds, {len(broken)} broken, {time.process_time() - worked:.0f} s of work"
+        f"{done} seeds, {len(broken)} broken, {time.process_time() - worked:.0f} s of work"
         f" in {time.monotonic() - began:.0f} s: "
         + ", ".join(f"{number} {name}" for name, number in counts.items())
     )

@@ -88,7 +88,7 @@ class Line:
         while batch := self._backlog.take(now_s + 60):
             arrival = as_arrival(self.source, batch)
             printed = Printed("checked_line", arrival.data)
-            if arrival.is_frame and arrival.data.rstrip(b"\r") == frame_of(sent).rstrip(b"\r"):
+            if arrival.is_frame and _said(arrival.data) == _said(frame_of(sent)):
                 printed.rows.append((sent, len(arrival.data), len(arrival.data)))
             try:
                 was_taken = deliver_frame(self.site, arrival, printed) and arrival.is_frame
@@ -96,3 +96,10 @@ class Line:
                 was_taken = deliver_frame(self.site, arrival, printed) and arrival.is_frame
             self._backlog.settle(batch)
         return was_taken and chance.random() >= cable.answer_lost
+
+
+def _said(frame: bytes) -> tuple[bytes, bytes]:
+    """What a frame says and its check value, whose letters may be of either case; the line end
+    behind them is no part of it."""
+    frame = frame.rstrip(b"\r")
+    return frame[:-4], frame[-4:].upper()

@@ -139,6 +139,7 @@ class History:
             ("results are delivered", self.delivery.step, 4),
             ("a sheet is revised", self.people.revise, round(bad * 20)),
             ("a sheet is handed in again", self.people.hand_in_again, 2),
+            ("a time on a sheet is corrected", self.people.correct_times, 1),
             ("a wrong sheet is handed in", self.people.hand_in_wrong, 1),
             ("everything is exported again", self.instruments.export_all, 2),
             ("late kit lots are put on record", self.late_lots, 1),

@@ -43,10 +43,11 @@ class Capture:
 
 @dataclass(slots=True)
 class Run:
-    """A run as far as it has come."""
+    """A run as far as it has come; `said` is all that was ever noted about it."""
 
     plan: RunPlan
     notes: dict[tuple[int | None, str], str] = field(default_factory=dict)
+    said: set[tuple[int | None, str, str]] = field(default_factory=set)
     is_complete: bool = False
     passed: dict[int, bool] = field(default_factory=dict)
 

@@ -26,8 +26,9 @@ def load_sheet(model: Model, plans: Iterable[RunPlan]) -> None:
     for plan in plans:
         run = model.runs[plan.name]
         for key, value in plan.notes.items():
-            if plan in changed or key not in run.notes:
+            if plan in changed or (*key, value) not in run.said:
                 run.notes[key] = value
+                run.said.add((*key, value))
                 noted.append(plan.name)
     names = list(dict.fromkeys([*(plan.name for plan in changed), *noted]))
     labels = [tube.label for name in names for tube in model.runs[name].plan.tubes]
@@ -74,6 +75,7 @@ def observe(model: Model, name: str, position: int | None, key: str, value: str)
     """Something was noted about a run or a tube."""
     run = model.runs[name]
     run.notes[position, key] = value
+    run.said.add((position, key, value))
     filled = model.retry(tube.label for tube in run.plan.tubes)
     model.judge([name, *filled])
 

@@ -4,6 +4,7 @@ import os
 import threading
 import time
 import tracemalloc
+import tty
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import closing, contextmanager
 from datetime import UTC, datetime
@@ -21,6 +22,7 @@ from ingestd.sources.port import open_port
 from ingestd.sources.serial_line import LineSource
 from parsers.forms import Form
 from tests.ingestd.sources.lines import DEADLINE_S, KeptLog, Taker, changed, shipped, wait_for
+from tests.ingestd.sources.test_port import served
 
 CHECKED = shipped("checked_line")
 PLAIN = shipped("plain_line")
@@ -404,6 +406,44 @@ class TestNetwork:
             assert link.wait_for_client(5)
             assert set(line.log.names) <= {"line_opened", "line_quiet"}
             assert line.log.names.count("line_quiet") == 1
+
+    @pytest.mark.filterwarnings("ignore:set(Daemon|Name):DeprecationWarning")  # pyserial 3.5
+    def test_frames_and_answers_through_a_server_that_takes_settings(
+        self, pair: tuple[int, str]
+    ) -> None:
+        ours, device = pair
+        with served(device) as (url, far), rfc2217_line(url) as (source, taker):
+            wait_for(lambda: source.status().opened)
+            assert far.baudrate == 4800
+            readings = invent_readings(CHECKED, begin=BEGIN)
+            frames = [render_frame(CHECKED, next(readings)) for _ in range(10)]
+            for number, frame in enumerate(frames, 1):
+                os.write(ours, frame)
+                assert os.read(ours, 100) == ACK
+                assert len(taker.frames) == number
+            assert taker.frames == frames
+
+
+@contextmanager
+def rfc2217_line(url: str) -> Iterator[tuple[LineSource, Taker]]:
+    taker = Taker()
+    settings = LineSettings(name="line", port=url, form=CHECKED, baud=4800, read_timeout_s=0.05)
+    source = LineSource(settings, taker, KeptLog(), jitter=lambda: 0.0)
+    source.start()
+    try:
+        yield source, taker
+    finally:
+        source.stop()
+        source.join(DEADLINE_S)
+
+
+@pytest.fixture
+def pair() -> Iterator[tuple[int, str]]:
+    ours, theirs = os.openpty()
+    tty.setraw(theirs)
+    yield ours, os.ttyname(theirs)
+    for fd in (ours, theirs):
+        os.close(fd)
 
 
 class TestPolls:
