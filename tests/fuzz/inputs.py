@@ -12,8 +12,8 @@ from parsers.forms import FrameRules
 SHAPES: Final = ("table", "report", "frame")
 _ROOT: Final = Path(__file__).parents[2]
 _MENDED: Final = 0x80  # this bit of the first byte asks for messages in whole frames
-_LONGEST_SEED: Final = 1200  # bytes; short inputs are many inputs
-_MORE: Final = 12  # times that the last lines are repeated, so that runs of rows are read too
+_LONGEST_SEED: Final = 1400  # bytes; short inputs are many inputs
+_MORE: Final = {"table": 12, "report": 6, "frame": 12}  # enough to be read as a run
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,9 +96,12 @@ def seeds(shape: str) -> list[bytes]:
     found = []
     for at, known in enumerate(known_forms(shape)):
         for sample in known.samples:
-            found += [bytes([at]) + sample, bytes([at]) + sample + _last_of(sample, shape) * _MORE]
+            found += [
+                bytes([at]) + sample,
+                bytes([at]) + sample + _last_of(sample, shape) * _MORE[shape],
+            ]
             if shape == "frame":
-                found.append(bytes([at + _MENDED]) + _messages(sample, known.form) * _MORE)
+                found.append(bytes([at + _MENDED]) + _messages(sample, known.form) * _MORE[shape])
     return [data for data in found if len(data) <= _LONGEST_SEED]
 
 
