@@ -81,7 +81,7 @@ class ColumnReader:
             stated: fields that stand elsewhere, for all rows.
         """
         fields = assembler.form.fields
-        if assembler.has_unit_behind and ("unit" in fields or "unit" in stated):
+        if assembler.has_unit_behind and "unit" in stated:
             return None
         if any(fields[name].default is not None for name in names):
             return None

@@ -186,7 +186,7 @@ def _configure(conn: Connection, path: Path | str, *, readonly: bool) -> None:
         "trusted_schema = OFF",
         "cell_size_check = ON",
         "temp_store = MEMORY",
-        "cache_size = -32768",
+        "cache_size = -8192",  # KiB; the system keeps the file in memory as well
         "journal_size_limit = 67108864",
         *(("query_only = ON",) if readonly else ()),
     ):

@@ -84,8 +84,8 @@ def along(*, sample: str, run: str, point: str, analyte: str, state: str) -> str
         return " INDEXED BY results_by_sample" if sample else ""
     if state not in _USUAL:
         return " INDEXED BY results_by_state"
-    if point:
-        return " INDEXED BY results_by_point"
+    if point:  # of a point and a state without an analyte, an index that holds all it asks for
+        return " INDEXED BY results_by_point" if analyte or not state else ""
     return " INDEXED BY results_by_analyte" if analyte else ""
 
 

@@ -92,15 +92,11 @@ def report(request: Request, visitor: ReviewerCalls, asked: Report) -> ApiDone:
 def load(request: Request, visitor: AnalystCalls, asked: LoadPlan) -> ApiDone:
     """Put a plan into force."""
     office = office_of(request)
-    try:
-        data = asked.text.encode()
-    except UnicodeEncodeError as error:
-        raise Refused("text", "it holds half a character", "send UTF-8") from error
     with office.writer() as ledger:
         loaded = load_file(
             ledger,
             asked.name,
-            data,
+            asked.text.encode(),
             office.keeper,
             office.config,
             at=office.clock(),

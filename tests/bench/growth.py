@@ -22,7 +22,7 @@ from ingestd.service import Service
 from tests.bench.bulk_work import silent_log
 from tests.bench.figures import Figure, quantile
 from tests.bench.grown_ledger import first_instant, grow
-from tests.bench.grown_plan import begin_ledger, lot_of, make_place
+from tests.bench.grown_plan import UNCHECKED, begin_ledger, lot_of, make_place
 from tests.conftest import EXPORT_HEAD, SHEET_HEAD
 
 READINGS = 10_000_000
@@ -36,7 +36,7 @@ def measure(*, short: bool) -> list[Figure]:
     readings = SHORT_READINGS if short else READINGS
     until = datetime.now(UTC).replace(second=0, microsecond=0)
     with tempfile.TemporaryDirectory() as name:
-        full = make_place(Path(name) / "full")
+        full = make_place(Path(name) / "full", extra=UNCHECKED)
         begun = time.perf_counter()
         grow(full, readings=readings, until=until).close()
         made_in = time.perf_counter() - begun
@@ -119,7 +119,7 @@ class Place:
         """Milliseconds from closing the export of a run to its result."""
         self.drop(number)
         closed = time.perf_counter()
-        while not self.seen(run_name(number)):
+        while not self.seen(run_name(number, self.until)):
             if time.perf_counter() - closed > PATIENCE_S:
                 raise TimeoutError(f"file {number} has no effect after {PATIENCE_S:.0f} s")
             time.sleep(0.0001)
@@ -137,34 +137,39 @@ class Place:
         self.conn.close()
 
 
-def run_name(number: int) -> str:
-    """Of the run that a file fills."""
-    return f"Arriving{number}"
+def run_name(number: int, until: datetime) -> str:
+    """Of the run that a file fills; another measurement on the same ledger has other names."""
+    return f"Arriving {_tag(number, until)}"
+
+
+def _tag(number: int, until: datetime) -> str:
+    return f"{until:%d%H%M}{number:04}"
 
 
 def _sheet(number: int, until: datetime) -> str:
     """A run of three tubes, all of them at the same point, begun a little after the one before."""
     started = until - timedelta(minutes=5) + timedelta(milliseconds=10 * number)
     lot = lot_of("COD-HR", until.date())
-    first = f"{run_name(number)},COD-HR,{started.isoformat(sep=' ')[:19]},P1,mara,"
-    later = f"{run_name(number)},,,,,"
+    tag, run = _tag(number, until), run_name(number, until)
+    first = f"{run},COD-HR,{started.isoformat(sep=' ')[:19]},P1,mara,"
+    later = f"{run},,,,,"
     return "".join(
         f"{first if position == 1 else later},{position},{role},{sample},{label},{point},,,,"
         f"{lot},{standard},,,,\n"
         for position, role, sample, label, point, standard in (
-            (1, "blank", "", f"AB{number}", "", ""),
-            (2, "control_standard", "", f"AC{number}", "", "CS-COD-HR"),
-            (3, "sample", f"A{number}", "", "point 07", ""),
+            (1, "blank", "", f"AB{tag}", "", ""),
+            (2, "control_standard", "", f"AC{tag}", "", "CS-COD-HR"),
+            (3, "sample", f"A{tag}", "", "point 07", ""),
         )
     )
 
 
 def _rows(number: int, until: datetime) -> str:
     at = until + timedelta(seconds=number)
+    tag = _tag(number, until)
     return "".join(
-        f"{800_000_000 + 3 * number + which},{at:%Y-%m-%d %H:%M:%S},{label},COD-HR,,,"
-        f"{value},mg/L,\n"
+        f"{tag}{which},{at:%Y-%m-%d %H:%M:%S},{label},COD-HR,,,{value},mg/L,\n"
         for which, (label, value) in enumerate(
-            ((f"AB{number}", 0), (f"AC{number}", 801), (f"A{number}", 300 + number % 900))
+            ((f"AB{tag}", 0), (f"AC{tag}", 801), (f"A{tag}", 300 + number % 900))
         )
     )

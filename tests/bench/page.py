@@ -35,7 +35,7 @@ from ingestd.web.office import Office
 from tests.bench.bulk_work import silent_log
 from tests.bench.figures import Figure, quantile
 from tests.bench.grown_ledger import SAMPLES, TUBES, grow
-from tests.bench.grown_plan import make_place
+from tests.bench.grown_plan import UNCHECKED, make_place
 from tests.bench.growth import Place, run_name
 
 RESULTS = 1_000_000
@@ -56,7 +56,7 @@ def measure(*, short: bool) -> list[Figure]:
     readings = results // SAMPLES * TUBES
     until = datetime.now(UTC).replace(second=0, microsecond=0)
     with tempfile.TemporaryDirectory() as name:
-        config = make_place(Path(name))
+        config = make_place(Path(name), extra=UNCHECKED)
         grow(config, readings=readings, until=until).close()
         return look(config, readings, until, asked=5 if short else 15, arrivals=20)
 
@@ -175,6 +175,9 @@ def addresses(runs: int, until: datetime) -> dict[str, list[str]]:
             "/results?analyte=chlorine",
             "/results?state=held",
             "/results?state=refused",
+            "/results?analyte=COD&state=held",
+            f"/results?point={point}&state=refused",
+            f"/results?point={point}&state=released",
             f"/results?point={point}&analyte=BOD5&state=withdrawn",
             f"/results?analyte=COD&state=refused&{period}",
             f"/results?{period}",
@@ -281,7 +284,7 @@ def _screen(place: Place, port: int, secret: str, arrivals: int, results: int) -
         tab = context.new_page()
         for number in range(arrivals):
             # Functions, not expressions: the page forbids texts to be run as programs.
-            tab.goto(f"/run?name={run_name(number)}")
+            tab.goto(f"/run?name={quote(run_name(number, place.until))}")
             tab.wait_for_function(
                 "() => document.querySelector('#pulse').dataset.state === 'on'"
                 " && document.body.textContent.includes('0 of 3 tubes read')"

@@ -1,0 +1,40 @@
+"""An arrival costs the same in a ledger of any size: no question of its way goes through a table.
+
+That histories are bounded as well is measured by the benchmark of growth.
+"""
+
+import pytest
+
+from tests.conftest import EXPORT_HEAD, GOOD_EXPORT, GOOD_ROWS, SHEET, Lab, row
+from tests.ingestd.web.test_query_plans import whole_scans
+
+CHANGES = ("SELECT", "UPDATE", "DELETE")
+SECOND = SHEET.replace("R1", "R2").replace("W-", "V-").replace("B1", "B2").replace("C1", "C2")
+
+
+@pytest.mark.parametrize(
+    ("name", "text"),
+    [
+        ("complete.csv", GOOD_EXPORT.replace("W-", "V-").replace("B1", "B2").replace("C1", "C2")),
+        ("part.csv", EXPORT_HEAD + row(11, "B2", "2")),
+        ("stranger.csv", EXPORT_HEAD + row(12, "W-9", "333")),
+        ("again.csv", EXPORT_HEAD + "".join(GOOD_ROWS[:2])),
+        ("contradicts.csv", EXPORT_HEAD + row(4, "W-2", "444")),
+        ("grown.csv", EXPORT_HEAD + row(5, "V-1", "640", dilution="2") + row(6, "V-2", "333")),
+        ("notes.txt", "nothing to be read\n"),
+    ],
+)
+def test_no_question_on_the_way_of_an_arrival_goes_through_a_table_that_grows(
+    lab: Lab, name: str, text: str
+) -> None:
+    lab.load("sheet.csv", SHEET)
+    lab.load("second.csv", SECOND)
+    lab.arrive(GOOD_EXPORT)
+    lab.arrive(EXPORT_HEAD + row(5, "V-1", "640", dilution="2"), name="grown.csv")
+    asked: list[str] = []
+    lab.ledger.conn.set_trace_callback(asked.append)
+    lab.arrive(text, name=name)
+    lab.ledger.conn.set_trace_callback(None)
+    questions = [one for one in asked if one.lstrip().upper().startswith(CHANGES)]
+    assert len(questions) > 5
+    assert {scan for one in questions for scan in whole_scans(lab, one)} == set()
