@@ -118,6 +118,12 @@ def m0011_arrivals(db: Database) -> None:
     _run_script(db, "schema_0011_arrivals.sql")
 
 
+@migrations()
+def m0012_states_with_points(db: Database) -> None:
+    """Results of one state at one point, without fetching all of that state."""
+    _run_script(db, "schema_0012_states_with_points.sql")
+
+
 def connect(path: Path | str, *, readonly: bool = False) -> Connection:
     """An open connection with the ledger's settings, read back where it matters.
 

@@ -74,9 +74,9 @@ def look(
     keep_checkpoints(config, runs)
     place = Place.open(config, until, arrivals)
     try:
-        with _served(config) as port:
+        with _served(config) as (port, process):
             secret = sign_in(config)
-            figures = _pages(config, port, secret, runs, until, asked)
+            figures = _pages(config, port, process, secret, runs, until, asked)
             figures.append(_screen(place, port, secret, arrivals, runs * SAMPLES))
     finally:
         place.close()
@@ -115,8 +115,8 @@ def sign_in(config: Config) -> str:
 
 
 @contextmanager
-def _served(config: Config) -> Iterator[int]:
-    """`ingestd web` as a process of its own; the port it answers on."""
+def _served(config: Config) -> Iterator[tuple[int, int]]:
+    """`ingestd web` as a process of its own; the port it answers on, and its number."""
     with socket.socket() as free:
         free.bind(("127.0.0.1", 0))
         port = int(free.getsockname()[1])
@@ -141,7 +141,7 @@ def _served(config: Config) -> Iterator[int]:
                 if process.poll() is not None or time.perf_counter() - begun > PATIENCE_S:
                     raise AssertionError((folder / "web.log").read_text()[-800:]) from None
                 time.sleep(0.05)
-        yield port
+        yield port, process.pid
     finally:
         process.terminate()
         process.wait()
@@ -228,7 +228,7 @@ def addresses(runs: int, until: datetime) -> dict[str, list[str]]:
 
 
 def _pages(
-    config: Config, port: int, secret: str, runs: int, until: datetime, asked: int
+    config: Config, port: int, process: int, secret: str, runs: int, until: datetime, asked: int
 ) -> list[Figure]:
     found = addresses(runs, until)
     office = Office(config, log=silent_log())
@@ -244,7 +244,10 @@ def _pages(
     figures = []
     for paths in found.values():
         for path in paths:
-            first, *rest = (_ask(conn, path, secret) for _ in range(asked + 1))
+            first = _ask(conn, path, secret)
+            before = _worked(process)
+            rest = [_ask(conn, path, secret) for _ in range(asked)]
+            worked = (_worked(process) - before) / asked
             median = quantile(rest, 0.5)
             figures.append(
                 Figure(
@@ -254,11 +257,18 @@ def _pages(
                     figure=median,
                     target=f"≤ {PAGE_MS} ms",
                     met=median <= PAGE_MS,
-                    spread=f"first {first:.1f}, {min(rest):.1f} to {max(rest):.1f}",
+                    spread=f"first {first:.1f}, {min(rest):.1f} to {max(rest):.1f};"
+                    f" {worked:.1f} of processor time",
                 )
             )
     conn.close()
     return figures
+
+
+def _worked(process: int) -> float:
+    """Milliseconds of processor time that all threads of a process have had."""
+    threads = Path(f"/proc/{process}/task").iterdir()
+    return sum(int((one / "schedstat").read_text().split()[0]) for one in threads) / 1e6
 
 
 def _ask(conn: http.client.HTTPConnection, path: str, secret: str) -> float:
