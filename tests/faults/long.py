@@ -11,7 +11,7 @@ import shutil
 import sys
 import tempfile
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 from tests.faults.killing import kill_at_random
@@ -27,13 +27,19 @@ def main() -> int:
     parser.add_argument("--kills", type=int, default=2000, help="kills at random instants")
     parser.add_argument("--furthest", type=int, default=400, help="calls of a kind to go through")
     parser.add_argument("--stride", type=int, default=1, help="every so many-th call only")
+    parser.add_argument("--call", choices=CALLS, help="calls of this kind only")
     parser.add_argument("--tampers", type=int, default=5000, help="random changes to a ledger")
     parser.add_argument("--seed", type=int, default=1)
     options = parser.parse_args()
     with tempfile.TemporaryDirectory(prefix="ingestd-faults-") as folder:
         parts = (
             _kills(Path(folder), options.kills, options.seed),
-            _calls(Path(folder), options.furthest, options.stride),
+            _calls(
+                Path(folder),
+                (options.call,) if options.call else CALLS,
+                options.furthest,
+                options.stride,
+            ),
             _tampers(Path(folder), options.tampers, options.seed),
         )
         return max(parts)
@@ -59,10 +65,10 @@ def _kills(folder: Path, kills: int, seed: int) -> int:
     return int(failures > 0)
 
 
-def _calls(folder: Path, furthest: int, stride: int) -> int:
+def _calls(folder: Path, calls: Sequence[str], furthest: int, stride: int) -> int:
     """Each kind of call failing at its first, second, … until it no longer strikes."""
     failures = 0
-    for call in CALLS if furthest else ():
+    for call in calls if furthest else ():
         for error in ERRORS:
             for for_good in (False, True):
                 struck, ended, failed_here = 0, 0, 0
