@@ -30,7 +30,8 @@ def recognise(data: bytes, forms: Sequence[Form]) -> Recognition:
     """The forms that the first part of `data` is written in.
 
     A form fits when what identifies it is there, its header or labels are found, and at least
-    as many readings as faults come out of the part looked at. More than one match is an answer
+    as many readings as faults come out of the part looked at, what is certainly complete in it
+    first: a last block that is cut off does not outvote those before it. More than one match is an answer
     for a person, not a choice to be made here.
     """
     matches = []
@@ -51,7 +52,9 @@ def _judge(data: bytes, form: Form) -> tuple[bool, str]:
         head, is_whole = data[:size], len(data) <= size
         try:
             marks = _wrong_marks(head, form)
-            parsed = parse(head, form, final=is_whole)
+            parsed = parse(head, form, final=False)
+            if is_whole and len(parsed.readings) <= len(parsed.faults):
+                parsed = parse(head, form, final=True)  # too little is certain: its tail may tell
         except ParseError as error:
             return False, marks or str(error)
         count, faults = len(parsed.readings), parsed.faults
