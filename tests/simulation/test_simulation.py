@@ -21,7 +21,7 @@ from tests.simulation.living import Lived, live
 from tests.simulation.printing import crc16
 
 ROOT = Path(__file__).parents[2]
-SEEDS = 24
+SEEDS = 20
 MOST = 40  # seeds in which a defect must have shown
 
 # Where each defect shows first when seeds are lived through from 1 on; the test begins there, so
