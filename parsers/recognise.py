@@ -31,8 +31,8 @@ def recognise(data: bytes, forms: Sequence[Form]) -> Recognition:
 
     A form fits when what identifies it is there, its header or labels are found, and at least
     as many readings as faults come out of the part looked at, what is certainly complete in it
-    first: a last block that is cut off does not outvote those before it. More than one match is an answer
-    for a person, not a choice to be made here.
+    first: a last block that is cut off does not outvote those before it. More than one match is
+    an answer for a person, not a choice to be made here.
     """
     matches = []
     reasons = {}

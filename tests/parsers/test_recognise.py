@@ -101,6 +101,7 @@ def test_recognising_is_quick() -> None:
 
 
 def test_report_is_recognised_though_its_last_block_is_cut_off() -> None:
-    whole = b"Count: 5\nOn: 2026-10-21\nAt: 08:48:54\nTube of: W-1\nLooked for: COD\nFound: 296 mg/L\n\n"
+    whole = b"Count: 5\nOn: 2026-10-21\nAt: 08:48:54\nTube of: W-1\nLooked for: COD\n"
+    whole += b"Found: 296 mg/L\n\n"
     for rest in (b"Count: 6\nOn: 2026-10-21\nAt:", b"Cou", b""):
         assert recognise(whole + rest, SHIPPED).matches == ("labelled_report",)
