@@ -6,7 +6,6 @@ the program was ended, or the ledger after a full disk.
 
 from collections.abc import Callable
 
-from ingestd import steps
 from ingestd.errors import StoreFull
 from ingestd.planning import PLAN_SOURCE, load_file
 from ingestd.sources.arrivals import Arrival
@@ -36,7 +35,7 @@ def deliver(
     try:
         done = site.pipeline.arrive(arrival)
     except PowerCut:
-        step = _where_cut()
+        step = site.cut_step
         if step != "capture_written":
             capture = site.model.store(*told)
             if step != "capture_committed":
@@ -117,7 +116,7 @@ def deliver_frame(site: Site, arrival: LineArrival, printed: Printed) -> bool:
     try:
         done = site.pipeline.arrive_line(arrival)
     except PowerCut:
-        step = _where_cut()
+        step = site.cut_step
         if step in STORED:
             capture = site.model.store(*told)
             if not arrival.is_frame:
@@ -148,10 +147,6 @@ def load(site: Site, name: str, data: bytes, *, then: Callable[[], None]) -> Non
         raise
     site.model.store(PLAN_SOURCE, name, data, at, None).state = "read"
     then()
-
-
-def _where_cut() -> str:
-    return steps._wanted
 
 
 def _state_of(site: Site, capture: int) -> str:

@@ -9,7 +9,7 @@ from typing import Any
 from ingestd.deciding import place_reading
 from ingestd.errors import StoreFull
 from ingestd.plan.faults import PlanError
-from ingestd.planning import PLAN_SOURCE
+from ingestd.planning import PLAN_SOURCE, load_file
 from ingestd.planning import observe as observe_run
 from tests.simulation import model_acts as acts
 from tests.simulation.arriving import load
@@ -79,8 +79,6 @@ class People:
             b"run,method,started,position,role,sample,dilution\nX,COD,2026-01-01,1,sample,S,1:10\n"
         )
         at = life.site.clock()
-        from ingestd.planning import load_file
-
         site = life.site
         try:
             load_file(site.ledger, name, data, site.pipeline.keeper, site.config, at=at, by="mara")

@@ -60,6 +60,7 @@ class Site:
         self.now = began
         self.lives = 0
         self.decisions: list[tuple[int, int, str, int | None]] = []
+        self.cut_step = ""  # where the power went last
         self._cut_files: Path | None = None
         self._open(self.config.ledger.path)
         self._begin(automatic=automatic)
@@ -108,6 +109,7 @@ class Site:
     @contextmanager
     def cut_at(self, step: str) -> Iterator[None]:
         """The power goes when the program next passes a step; it may never pass it."""
+        self.cut_step = step
         steps.end_at(step, by=self.cut)
         try:
             yield
