@@ -95,19 +95,18 @@ class _Moments:
     def of(self, column: Sequence[str]) -> Meant:
         """The meaning of each cell."""
         cut, count = self._cut, len(column)
-        if set(map(len, column)) == {cut.length}:
-            behind = cut.date_length + len(cut.between)
-            days, good_days = self._days.of([text[:behind] for text in column])
+        at, behind = cut.date_length, cut.date_length + len(cut.between)
+        is_cut_alike = set(map(len, column)) == {cut.length}
+        if is_cut_alike and {text[at:behind] for text in column} == {cut.between}:
+            days, good_days = self._days.of([text[:at] for text in column])
             clocks, good_clocks = self._clocks.of([text[behind:] for text in column])
             if good_days == good_clocks == count:
                 return list(map(add, days, clocks)), count
         return self._others(column)
 
     def _read_day(self, text: str) -> datetime:
-        """Midnight of the date in a text that ends with what stands before the time."""
-        if not text.endswith(self._cut.between):
-            raise CellError(self._cut.between)
-        day: Any = self._cut.date.read(text[: self._cut.date_length])
+        """Midnight of the date."""
+        day: Any = self._cut.date.read(text)
         return datetime.combine(day, time.min)
 
     def _read_clock(self, text: str) -> timedelta:

@@ -6,7 +6,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from parsers import Form, load_form, parse
+from parsers import Form, Span, load_form, parse
+from parsers.readings import Printed
+from parsers.rows import RowPlaces, printed_rows
 from parsers.table import TableReader
 from parsers.text import Lines
 
@@ -156,6 +158,8 @@ def own(fields: str, table: str = "delimiter = ','") -> Form:
         ),
         (own("[fields.value]\ncolumn = 'v'", "delimiter = ','\nignore = '1.*'"), MANY),
         (own("[fields.value]\ncolumn = 'v'", "delimiter = ','\nend = '2,y'"), 1),
+        (own("[fields.value]\ncolumn = 'v'\nprefix = ['1', '2']\nrequired = 'place'"), 2 * MANY),
+        (own("[fields.value]\ncolumn = 'v'\n[fields.lot]\ncolumn = 'b'\nprefix = 'x'"), 0),
     ],
 )
 def test_forms_that_ask_for_more_are_read_as_well(form: Form, rows: int) -> None:
@@ -174,10 +178,11 @@ def test_tabs_between_cells_are_no_control_characters() -> None:
 
 def test_more_different_texts_than_are_remembered_are_all_read() -> None:
     rows = "".join(f"{n}.5,{n}\n" for n in range(101_000))
-    form = own("[fields.value]\ncolumn = 'v'\n[fields.lot]\ncolumn = 'b'")
+    form = own("[fields.value]\ncolumn = 'v'\n[fields.count]\ncolumn = 'b'\nkind = 'integer'")
     got = parse(("v,b\n" + rows).encode(), form)
     assert len(got.readings) == 101_000
     assert all(str(r.value) == f"{n}.5" for n, r in enumerate(got.readings))
+    assert all(r.fields["count"] == str(n) for n, r in enumerate(got.readings))
 
 
 def test_fields_of_the_forms_own_kind_are_checked_in_runs_too() -> None:
@@ -229,3 +234,44 @@ def test_decimal_comma_and_thousands_mark_are_read_as_one_by_one() -> None:
     assert [str(reading.value) for reading in readings] == [
         cell.replace(".", "").replace(",", ".") for cell in cells
     ]
+
+
+def test_empty_text_that_is_required_ends_a_run() -> None:
+    form = own("[fields.value]\ncolumn = 'v'\n[fields.sample]\ncolumn = 'b'")
+    data = b"v,b\n" + b"1,x\n" * MANY + b"2,\n" + b"3,y\n" * MANY
+    quick = list(TableReader(form, data, final=True, resume=None).parts())
+    assert quick == list(RowByRow(form, data, final=True, resume=None).parts())
+    assert [fault.line for part in quick for fault in part.faults] == [MANY + 2]
+
+
+def test_what_is_printed_is_equal_only_to_what_is_printed() -> None:
+    printed = Printed({"sample": "a"}, {"sample": Span(0, 1)})
+    assert printed == Printed({"sample": "a"}, {"sample": Span(0, 1)})
+    assert printed != Printed({"sample": "a"}, {"sample": Span(1, 2)})
+    assert printed != {"sample": "a"}
+
+
+def test_printed_rows_find_their_fields_behind_characters_of_several_bytes() -> None:
+    places = RowPlaces(
+        delimiter=",",
+        columns=(("sample", 0), ("lot", 1)),
+        divide=lambda name, text: [(name, 0, len(text))],
+        supplied={"method": "COD"},
+        supplied_spans={},
+        width=lambda text: len(text.encode()),
+    )
+    one, other = printed_rows(places, ["\u00e4,b", "c,d"], [10, 20])
+    assert one.fields == {"method": "COD", "sample": "\u00e4", "lot": "b"}
+    assert one.spans == {"sample": Span(10, 12), "lot": Span(13, 14)}
+    assert other.spans == {"sample": Span(20, 21), "lot": Span(22, 23)}
+
+
+def test_unit_in_the_header_is_no_unit_behind_the_number() -> None:
+    form = own(
+        "[fields.value]\ncolumn = 'v'\nunit_follows = true\n"
+        "[fields.lot]\ncolumn_pattern = 'lot (?P<unit>.+)'"
+    )
+    data = b"v,lot mg/L\n" + b"1,x\n2 g/L,y\n" * MANY
+    quick = list(TableReader(form, data, final=True, resume=None).parts())
+    assert quick == list(RowByRow(form, data, final=True, resume=None).parts())
+    assert [r.unit for part in quick for r in part.readings] == ["mg/L", "g/L"] * MANY

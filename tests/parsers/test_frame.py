@@ -499,6 +499,11 @@ def test_form_of_another_shape_is_refused() -> None:
     ("old", "new", "problem"),
     [
         ('end = "\\r\\n"', "", "needs one of end, length, length_field, idle_end_ms"),
+        (
+            'end = "\\r\\n"',
+            "length = 9\nlength_field = { offset = 0, size = 1 }",
+            "states either length or length_field",
+        ),
         ("cells = 7", "", "needs cells"),
         ("unchecked = true", "", "needs either a checksum"),
         ("unchecked = true", 'checksum = { name = "CRC-16" }', "is no checksum known here"),

@@ -133,12 +133,24 @@ def test_cap_of_blocks_holds_within_a_run() -> None:
     assert [fault.expected for fault in whole.faults] == ["at most 20 blocks"]
 
 
-def test_line_that_is_too_long_ends_a_run() -> None:
-    form = own("[fields.value]\nlabel = 'v'\n[fields.sample]\nlabel = 's'")
-    data = b"s: a\nv: 1\n\n" * 20 + b"s: " + b"a" * 20_001 + b"\nv: 1\n\n" + b"s: a\nv: 1\n\n" * 20
+def test_line_that_is_too_long_is_no_part_of_a_run() -> None:
+    form = own(
+        "[fields.value]\nlabel = 'v'\n[fields.sample]\nlabel = 's'",
+        more="[limits]\nline_length = 16",
+    )
+    block = b"s: a\nv: 1\n\n"
+    data = block * 20 + b"s: a234567890123456\nv: 1\n\n" + block * 60
     whole = parse(data, form)
     assert whole == one_by_one(data, form)
-    assert (len(whole.readings), len(whole.faults)) == (40, 2)
+    assert (len(whole.readings), len(whole.faults)) == (80, 2)
+    assert runs_of(data, form) > 20
+
+
+def test_block_with_another_label_in_the_middle_is_no_part_of_a_run() -> None:
+    data = GOOD * 2 + GOOD.replace(b"Tube of", b"Tube_of") + GOOD * 50
+    whole = parse(data, LABELLED)
+    assert whole == one_by_one(data, LABELLED)
+    assert (len(whole.readings), len(whole.faults)) == (52, 2)
 
 
 @pytest.mark.parametrize(
