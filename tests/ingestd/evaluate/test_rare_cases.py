@@ -1,4 +1,4 @@
-"""Branches of the judgement that a laboratory meets once a year, each with what must come of it."""
+"""Branches of the judgement a laboratory meets once a year, each with what must come of it."""
 
 from dataclasses import replace
 from datetime import timedelta
