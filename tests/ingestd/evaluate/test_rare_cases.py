@@ -1,4 +1,4 @@
-"""Branches of the judgement a laboratory meets once a year, each with what must come of it."""
+"""Branches of the judgement that a laboratory meets once a year, each with what must come of it."""
 
 from dataclasses import replace
 from datetime import timedelta
@@ -218,3 +218,12 @@ def test_control_history_is_read_by_its_times_whatever_order_it_came_in() -> Non
     late = tuple(replace(p, at=p.at - timedelta(days=n * n)) for n, p in enumerate(rising))
     mixed = replace(facts, control_history=late)
     assert [f.limit for f in findings_of(evaluate(mixed), "control_chart")] != want
+
+
+def test_tube_of_a_spiked_pair_that_cannot_be_used_is_called_what_it_is() -> None:
+    spike = tube(7, Role.SPIKE, "s", sample="W-101", spike_added=Decimal(200))
+    facts = day(run=replace(RUN, tubes=(*TUBES, spike)))
+    over = replace(facts, readings=readings({**SHOWN, 7: ">1500"}))
+    assert "The spike at position 7 " in sentences(over, "spike_recovery")
+    native = replace(facts, readings=readings({**SHOWN, 3: ">1500", 7: "600"}))
+    assert "The unspiked tube at position 3 " in sentences(native, "spike_recovery")
