@@ -39,12 +39,23 @@ class Mutant:
 
 
 def sample_of(root: Path, package: str, *, size: int, seed: int) -> list[Mutant]:
-    """Return at most `size` mutants of the package, each of another place; all alike likely."""
+    """Return at most `size` mutants of the package, each of another place; all alike likely.
+
+    A replacement that is no Python (`**` of an argument is taken for a power) is drawn again.
+    """
     places = places_of(root, package)
+    sources = {path: (root / path).read_text(encoding="utf-8") for path, *_ in places}
     chance = random.Random(seed)
     keys = sorted(places)
-    chosen = chance.sample(keys, min(size, len(keys)))
-    return [chance.choice(places[key]) for key in chosen]
+    found = []
+    for key in chance.sample(keys, len(keys)):
+        if len(found) == size:
+            break
+        for one in chance.sample(places[key], len(places[key])):
+            if _is_python(mutated(sources[key[0]], one)):
+                found.append(one)
+                break
+    return found
 
 
 def places_of(root: Path, package: str) -> dict[tuple[str, int, int, str], list[Mutant]]:
@@ -83,6 +94,14 @@ def mutated(source: str, mutant: Mutant) -> str:
     if changed is None:
         raise LookupError(f"{mutant}: no such place; draw the mutants again from this source")
     return str(changed)
+
+
+def _is_python(source: str) -> bool:
+    try:
+        compile(source, "mutant", "exec")
+    except SyntaxError:
+        return False
+    return True
 
 
 def _is_skipped(name: str) -> bool:

@@ -27,6 +27,7 @@ _COPIED = (*OWN, "fixtures", "systemd", "pyproject.toml", "README.md", "DEVELOPE
 _ENDS = "ends.json"
 _OUTPUT = "output.txt"
 _BROKEN = 70
+_BROKEN_IMPORT = "ImportError while loading conftest"
 _BLAMED = re.compile(r"^(?:FAILED|ERROR) (\S+)", re.MULTILINE)
 _OPTIONS = ("-x", "-q", "-p", "no:cacheprovider", "--hypothesis-seed=0",
             "-W", "ignore::pytest.PytestAssertRewriteWarning")  # fmt: skip
@@ -108,7 +109,7 @@ def import_what_is_foreign() -> None:
 
 
 def end_of(place: Path, mutant: Mutant, tests: Sequence[str], *, limit_s: int) -> str:
-    """Return which test killed the mutant, or "hung"; "" if it lives.
+    """Return which test killed the mutant, "the import" or "hung"; "" if it lives.
 
     Raises:
         RuntimeError: the tests could not be run, which says nothing about the mutant.
@@ -126,8 +127,8 @@ def end_of(place: Path, mutant: Mutant, tests: Sequence[str], *, limit_s: int) -
 
 
 def run_tests(place: Path, tests: Sequence[str], *, limit_s: int) -> str:
-    """Return the first test that fails over the copy, "hung" after so many seconds of the
-    processor, "" if all pass.
+    """Return the first test that fails over the copy, "the import" where the tests' own set-up
+    cannot import it, "hung" after so many seconds of the processor, "" if all pass.
 
     Raises:
         RuntimeError: the tests could not be run.
@@ -143,6 +144,8 @@ def run_tests(place: Path, tests: Sequence[str], *, limit_s: int) -> str:
     if code == -signal.SIGXCPU:
         return "hung"
     output = (place / _OUTPUT).read_text(encoding="utf-8", errors="replace")
+    if code == pytest.ExitCode.USAGE_ERROR and _BROKEN_IMPORT in output:
+        return "the import"
     blamed = _BLAMED.search(output)
     if code not in {pytest.ExitCode.TESTS_FAILED, pytest.ExitCode.INTERRUPTED} or blamed is None:
         raise RuntimeError(f"the tests ended with {code}:\n{output[-3000:]}")
