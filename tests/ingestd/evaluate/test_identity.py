@@ -3,6 +3,7 @@ from datetime import datetime
 from decimal import Decimal
 from typing import Any
 
+import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -69,6 +70,29 @@ def test_same_sequence_number_with_other_digits_is_a_conflict() -> None:
 def test_same_sequence_number_for_another_sample_is_a_conflict() -> None:
     known = KnownReading(id=7, content=content(SEQUENCED))
     assert recognise(content(replace(SEQUENCED, sample="W-9")), [known]).sameness == "conflict"
+
+
+@pytest.mark.parametrize(
+    "changes",
+    [
+        {"method": "COD 150"},
+        {"method": None},
+        {"sample": None},
+        {"value": None},
+        {"censored": "<"},
+        {"unit": "ug/L"},
+        {"unit": None},
+        {"basis": "N"},
+        {"absorbance": Decimal("0.163")},
+        {"dilution": Decimal(2)},
+        {"measured_at": datetime.fromisoformat("2026-03-02T11:05:01")},
+        {"measured_at": None},
+    ],
+    ids=str,
+)
+def test_same_sequence_number_with_any_other_field_is_a_conflict(changes: dict[str, Any]) -> None:
+    known = [KnownReading(id=7, content=content(SEQUENCED))]
+    assert recognise(content(replace(SEQUENCED, **changes)), known).sameness == "conflict"
 
 
 def test_repeat_of_either_side_of_a_conflict_is_a_repeat() -> None:

@@ -152,3 +152,18 @@ def test_calibration_that_scatters_too_much_has_no_quantification_limit() -> Non
     noisy = calibrate([1, 2, 3, 4], [1, 5, 2, 6])
     with pytest.raises(ValueError, match="scatters too much"):
         limits_from_calibration(noisy)
+
+
+def test_limits_are_of_one_measurement_at_a_third_of_uncertainty_unless_it_is_said() -> None:
+    """DIN 32645: alpha 0.01 and k = 3 are the standard's own defaults; from memory."""
+    line = calibrate(
+        [Decimal(n) for n in range(1, 11)],
+        [Decimal(n) for n in (2, 4, 7, 8, 10, 12, 15, 16, 18, 21)],
+    )
+    blanks = [Decimal(n).scaleb(-1) for n in (1, 3, 2, 4, 2, 3, 1, 2, 3, 2)]
+    stated = {
+        "alpha": Decimal("0.01"), "alpha_quantification": Decimal("0.01"), "k": 3, "repeats": 1,
+    }  # fmt: skip
+    assert limits_from_blanks(blanks, line) == limits_from_blanks(blanks, line, **stated)
+    assert limits_from_calibration(line) == limits_from_calibration(line, **stated)
+    assert limits_from_calibration(line) != limits_from_calibration(line, **{**stated, "k": 4})

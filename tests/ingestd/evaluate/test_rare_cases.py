@@ -1,14 +1,17 @@
-"""Branches of the judgement that a laboratory meets once a year, each with what must come of it."""
+"""Branches of the judgement that a laboratory meets once a year, and what must come of each."""
 
 from dataclasses import replace
-from datetime import timedelta
+from datetime import date, timedelta
 from decimal import Decimal
+
+import pytest
 
 from ingestd.evaluate import RULES, evaluate
 from ingestd.evaluate.case import RunCase
 from ingestd.evaluate.runs import TUBE_RULES
 from ingestd.model import (
     ChartLimits,
+    Competence,
     ControlNeed,
     HoldingTime,
     Method,
@@ -37,7 +40,7 @@ from tests.ingestd.evaluate.bench_day import (
     with_notes,
     with_reading,
 )
-from tests.ingestd.evaluate.spoiled_days import CALIBRATION, CHART, companion, history
+from tests.ingestd.evaluate.spoiled_days import CALIBRATION, CHART, companion, history, past
 
 ZERO_RANGE = replace(
     COD, range_low=Decimal(0), limits=replace(COD.limits, duplicate_floor=Decimal(0))
@@ -153,6 +156,12 @@ def test_pairs_without_values_or_of_zeros_count_for_no_scatter() -> None:
     three = readings({**SHOWN, **scattered, 9: "300", 10: "300"})
     (flagged,) = findings_of(evaluate(replace(facts, readings=three)), "uneven_pair")
     assert (flagged.position, flagged.observed) == (7, "100 %")
+    # Cochran's critical value for the variances of 4 pairs at 5 %: 0.906, ISO 5725-2, table of
+    # critical values (p = 4, n = 2), from memory.
+    assert flagged.limit == "<= 90.65 %"
+    assert "holds 100 % of all scatter between the run's 4 pairs, critical 90.65 %" in (
+        flagged.sentence
+    )
     # Without the other pairs there are only two, too few to say which one stands out.
     zeros = readings({**SHOWN, **scattered, 5: "0", 6: "0", 9: "0", 10: "0"})
     assert findings_of(evaluate(replace(facts, readings=zeros)), "uneven_pair") == []
@@ -227,3 +236,71 @@ def test_tube_of_a_spiked_pair_that_cannot_be_used_is_called_what_it_is() -> Non
     assert "The spike at position 7 " in sentences(over, "spike_recovery")
     native = replace(facts, readings=readings({**SHOWN, 3: ">1500", 7: "600"}))
     assert "The unspiked tube at position 3 " in sentences(native, "spike_recovery")
+
+
+def test_history_in_a_unit_that_differs_alone_is_converted() -> None:
+    grams = tuple(replace(v, value=v.value.scaleb(-3), unit="g/L") for v in past(*["400"] * 9))
+    assert "median 400 mg/L over 9 results" in sentences(day(point_history=grams), "point_history")
+    smaller = tuple(replace(v, value=v.value.scaleb(3), unit="ug/L") for v in past(*["400"] * 9))
+    assert "median 400 mg/L over 9 results" in sentences(
+        day(point_history=smaller), "point_history"
+    )
+
+
+@pytest.mark.parametrize(
+    "limits",
+    [
+        {"action_high": Decimal(530)},
+        {"warning_high": Decimal(520)},
+        {"action_low": Decimal(470)},
+        {"warning_low": Decimal(480)},
+    ],
+    ids=str,
+)
+def test_any_one_limit_says_how_far_one_standard_deviation_is(limits: dict[str, Decimal]) -> None:
+    """Action limits stand at three, warning limits at two of them: ISO 7870-2:2013."""
+    chart = ChartLimits(method="cod-high", kind="mean", centre=Decimal(500), **limits)
+    for earlier, verdict in (("510.1", Verdict.CAUTION), ("509.9", Verdict.PASS)):
+        facts = day(
+            chart_limits=(chart,),
+            control_history=history(earlier, "499", earlier, earlier),
+            readings=readings({**SHOWN, 2: earlier}),
+        )
+        assert [f.verdict for f in findings_of(evaluate(facts), "control_chart")] == [verdict]
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "shown", "absorbance", "verdict"),
+    [
+        # 5 % of 100 mg/L is 5; half the lower limit of 15 is 7.5; a hundredth of 1500 is 15.
+        ("15", "1500", "115", "0.0400", Verdict.PASS),
+        ("15", "1500", "115.1", "0.0400", Verdict.HOLD),
+        ("15", "700", "107.5", "0.0400", Verdict.PASS),
+        ("15", "700", "107.6", "0.0400", Verdict.HOLD),
+        # 5 % of 400 mg/L is 20, more than either.
+        ("15", "1500", "420", "0.1600", Verdict.PASS),
+        ("15", "1500", "420.1", "0.1600", Verdict.HOLD),
+    ],
+)
+def test_display_may_leave_the_calibration_by_the_largest_of_three_allowances(
+    low: str, high: str, shown: str, absorbance: str, verdict: Verdict
+) -> None:
+    """Common practice, no source: 5 %, half the lower limit, a hundredth of the range."""
+    facts = day(
+        method=replace(
+            COD, calibration="cod-2026", range_low=Decimal(low), range_high=Decimal(high)
+        ),
+        calibrations={"cod-2026": CALIBRATION},
+        run=replace(RUN, tubes=TUBES[:3]),
+        readings=with_reading(3, reading(3, shown, absorbance=Decimal(absorbance))),
+    )
+    assert [f.verdict for f in findings_of(evaluate(facts), "calibration")] == [verdict]
+
+
+def test_competence_is_of_this_person_in_this_method() -> None:
+    able = Competence(person="Meera", method="cod-high", until=date(2027, 1, 1))
+    facts = day(method=replace(COD, competence_required=True), competences=(able,))
+    assert [f.verdict for f in findings_of(evaluate(facts), "competence")] == [Verdict.PASS]
+    for other in (replace(able, person="jon"), replace(able, method="nh4")):
+        found = findings_of(evaluate(replace(facts, competences=(other,))), "competence")
+        assert [f.verdict for f in found] == [Verdict.HOLD]
