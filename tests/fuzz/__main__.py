@@ -13,11 +13,11 @@ import subprocess
 import sys
 import tempfile
 import time
+from collections import deque
 from pathlib import Path
 
-from tests.fuzz.inputs import SHAPES, seeds, words
+from tests.fuzz.inputs import LONGEST_INPUT, SHAPES, seeds, words
 
-LONGEST_INPUT = 1500  # bytes
 MEMORY_MIB = 512  # of the whole process
 HANG_S = 60  # a backstop in wall time; the invariants themselves allow a second of work
 
@@ -50,14 +50,18 @@ def run(shape: str, runs: int, seconds: int, folder: Path) -> int:
         *(f"-artifact_prefix={folder}/found-", "-print_final_stats=1"),
     ]
     root = Path(__file__).parents[2]
-    worker = subprocess.run(
-        command, cwd=root, env=os.environ, stderr=subprocess.PIPE, text=True, check=False
-    )
-    taken = time.monotonic() - begun
-    print(summary(shape, worker.stderr, taken))
+    log: deque[str] = deque(maxlen=400)
+    with subprocess.Popen(
+        command, cwd=root, env=os.environ, stderr=subprocess.PIPE, text=True, errors="replace"
+    ) as worker:
+        for line in worker.stderr or ():
+            log.append(line)
+            if line.startswith("so far"):
+                print(f"{time.monotonic() - begun:.0f} s, {line}", end="", flush=True)
+    print(summary(shape, "".join(log), time.monotonic() - begun), flush=True)
     if worker.returncode == 0:
         return 0
-    print(worker.stderr[-6000:])
+    print("".join(log)[-6000:])
     for path in sorted(folder.glob("found-*")):
         print(f"{path.name}: {path.read_bytes()!r}")
     return 1

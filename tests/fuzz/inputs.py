@@ -12,8 +12,8 @@ from parsers.forms import FrameRules
 SHAPES: Final = ("table", "report", "frame")
 _ROOT: Final = Path(__file__).parents[2]
 _MENDED: Final = 0x80  # this bit of the first byte asks for messages in whole frames
-_LONGEST_SEED: Final = 1400  # bytes; short inputs are many inputs
-_MORE: Final = {"table": 12, "report": 6, "frame": 12}  # enough to be read as a run
+LONGEST_INPUT: Final = 900  # bytes; short inputs are many inputs
+_MORE: Final = {"table": 9, "report": 5, "frame": 9}  # enough to be read as a run
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,7 +102,7 @@ def seeds(shape: str) -> list[bytes]:
             ]
             if shape == "frame":
                 found.append(bytes([at + _MENDED]) + _messages(sample, known.form) * _MORE[shape])
-    return [data for data in found if len(data) <= _LONGEST_SEED]
+    return [data for data in found if len(data) <= LONGEST_INPUT]
 
 
 def _last_of(sample: bytes, shape: str) -> bytes:

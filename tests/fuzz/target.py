@@ -1,6 +1,7 @@
 """The process that libFuzzer drives: python -m tests.fuzz.target SHAPE CORPUS [-option…]."""
 
 import sys
+import time
 
 import atheris
 
@@ -24,8 +25,12 @@ def main() -> None:
             counts["read"] += 1
             counts["readings"] += len(outcome.readings)
             counts["faults"] += len(outcome.faults)
-        if sum((counts["read"], counts["refused"])) % 10_000 == 0:
-            print(f"so far: {counts}", file=sys.stderr, flush=True)
+        done = counts["read"] + counts["refused"]
+        if done % 10_000 == 0:
+            spent = round(time.process_time())
+            print(
+                f"so far: { {'processor seconds': spent} | counts }", file=sys.stderr, flush=True
+            )
 
     atheris.Setup([sys.argv[0], *sys.argv[2:]], read_one)
     atheris.Fuzz()

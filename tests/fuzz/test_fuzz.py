@@ -2,6 +2,7 @@
 
 import importlib.util
 import os
+import re
 import subprocess
 import sys
 from pathlib import Path
@@ -77,4 +78,4 @@ if importlib.util.find_spec("atheris"):  # there are wheels for Linux on x86-64 
             check=False,
         )
         assert done.returncode == 0, done.stdout + done.stderr
-        assert int(done.stdout.split(": ")[1].split(" inputs")[0]) > len(seeds(shape))
+        assert int(re.findall(r"(\d+) inputs", done.stdout)[-1]) > len(seeds(shape))
