@@ -27,6 +27,7 @@ OFTEN = 50
 RECOGNISE_MS = 5.0
 LONE_MS = 0.5
 TABLE_RATIO = 4.0
+MEMORY_RATIO = 8.0  # of the file; "a small multiple"
 _CRC = CHECKSUMS["CRC-16/XMODEM"].compute
 _HEADER = (
     "Serial number of reading,Read at,Bottle,Procedure,Diluted,Extinction,Outcome,Stated in\n"
@@ -144,11 +145,12 @@ def _shape(shape: str, rows: int) -> Iterator[Figure]:
     )
     yield Figure(
         name=f"{shape} of {rows} readings, peak memory beside the file",
-        unit="MiB",
+        unit="× the file",
         floor=None,
-        figure=peak / 2**20,
-        target=f"≤ the file's own {size / 2**20:.0f} MiB",
-        met=peak <= size,
+        figure=peak / size,
+        target=f"≤ {MEMORY_RATIO:g} × the file",
+        met=peak <= MEMORY_RATIO * size,
+        spread=f"{peak / 2**20:.1f} MiB for a file of {size / 2**20:.1f} MiB",
     )
 
 
