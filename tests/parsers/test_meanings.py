@@ -9,7 +9,7 @@ import pytest
 from parsers.assembly import Assembler
 from parsers.cells import halves
 from parsers.forms import load_form
-from parsers.meanings import _Moments, meanings
+from parsers.meanings import _IsoMoments, _Moments, meanings
 
 CELLS = ["02.03.2031 09:14", "03.03.2031 23:59", "02.03.2031 09:14"]
 
@@ -69,3 +69,26 @@ def test_pattern_without_halves_is_read_cell_by_cell(pattern: str) -> None:
     values, good = read([*texts, "x"])
     assert good == len(texts)
     assert (values[0].month, values[0].day, values[0].minute) == (3, 2, 14)
+
+
+@pytest.mark.parametrize(
+    "odd",
+    [
+        "2031-02-30 09:14:05",
+        "2031-03-02 24:14:05",
+        "0000-03-02 09:14:05",
+        "2031-03-02T09:14:05",
+        "2031-03-02 09:14:0\u0665",
+        "2031-03-02 09:14",
+        "20310302 09:14:05",
+        "",
+    ],
+)
+def test_moments_of_the_standard_are_read_at_once_and_other_spellings_whole(odd: str) -> None:
+    moments = _IsoMoments("YYYY-MM-DD hh:mm:ss", whole)
+    good = ["2031-03-02 09:14:05", "2032-02-29 23:59:59"]
+    assert moments.of(good) == (
+        [datetime(2031, 3, 2, 9, 14, 5), datetime(2032, 2, 29, 23, 59, 59)],  # noqa: DTZ001 - wall time
+        2,
+    )
+    assert moments.of([*good, odd]) == whole([*good, odd])
