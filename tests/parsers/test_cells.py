@@ -235,6 +235,18 @@ def test_unit_behind_a_number_is_parted_from_it(text: str, at: int) -> None:
     assert split_unit(NumberGrammar.of(form, rules), rules, text) == at
 
 
+def test_token_that_begins_with_a_shorter_one_is_taken_whole() -> None:
+    form = load_form(
+        b'shape = "report"\n[numbers]\ndecimal = "."\n[report]\nblock = "blank"\n'
+        b'[fields.value]\nlabel = "v"\nunit_follows = true\nbelow = ["low", "low range"]\n',
+        "f",
+    )
+    rules = form.fields["value"]
+    numbers = NumberGrammar.of(form, rules)
+    assert split_unit(numbers, rules, "low range mg/L") == len("low range")
+    assert split_unit(numbers, rules, "low mg/L") == len("low")
+
+
 def test_no_number_leaves_the_whole_text_to_be_refused() -> None:
     form = load_form(
         b'shape = "report"\n[numbers]\ndecimal = "."\n[report]\nblock = "blank"\n'

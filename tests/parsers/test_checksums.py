@@ -28,6 +28,12 @@ def test_every_checksum_has_a_published_check_value() -> None:
     assert all(name == checksum.name for name, checksum in CHECKSUMS.items())
 
 
+def test_width_is_two_bytes_for_a_crc_16_and_one_for_the_others() -> None:
+    assert {name: checksum.width for name, checksum in CHECKSUMS.items()} == {
+        name: 2 if name.startswith("CRC-16/") else 1 for name in CHECKSUMS
+    }
+
+
 @given(st.binary(max_size=80))
 def test_xmodem_agrees_with_the_standard_library(data: bytes) -> None:
     assert CHECKSUMS["CRC-16/XMODEM"].compute(data) == binascii.crc_hqx(data, 0)
