@@ -29,7 +29,7 @@ TREE = Path(__file__).parents[2]
 
 def measure(*, short: bool) -> list[Figure]:
     """Idle memory, and how flat it stays over taking in and reading again."""
-    runs = 800 if short else 4000  # of 25 readings
+    runs = 800 if short else 8000  # of 25 readings; a quarter of these fills every cache
     with tempfile.TemporaryDirectory() as name:
         config = make_folder(Path(name), settle_s=0.2)
         pipeline = open_lab(config)
