@@ -304,3 +304,12 @@ def test_competence_is_of_this_person_in_this_method() -> None:
     for other in (replace(able, person="jon"), replace(able, method="nh4")):
         found = findings_of(evaluate(replace(facts, competences=(other,))), "competence")
         assert [f.verdict for f in found] == [Verdict.HOLD]
+
+
+@pytest.mark.parametrize(("lot", "observed"), [("S99", "S99"), ("", "none")])
+def test_control_standard_that_is_not_on_record_is_named(lot: str, observed: str) -> None:
+    run = replace(
+        RUN, tubes=tuple(replace(t, standard=lot) if t.position == 2 else t for t in TUBES)
+    )
+    (found,) = findings_of(evaluate(day(run=run)), "control_standard")
+    assert (found.verdict, found.observed) == (Verdict.HOLD, observed)
