@@ -28,7 +28,9 @@ _MARKS: Final = (
     (b"\xff\xfe", "utf-16-le"),
     (b"\xfe\xff", "utf-16-be"),
 )
-_PRINTABLE: Final = bytes((0x09, 0x0A, 0x0D, *range(0x20, 0x7F)))
+_ODD: Final = b"\1"
+_PRINTABLE: Final = {0x09, 0x0A, 0x0D, *range(0x20, 0x7F)}
+_ODDITIES: Final = b"".join(b"\0" if byte in _PRINTABLE else _ODD for byte in range(256))
 _ZERO_AT: Final = {"utf-16-le": 1, "utf-16-be": 0}  # where the zero byte of an ASCII character is
 
 
@@ -257,7 +259,8 @@ class LineReader:
 
     def _split(self, text: str, piece: bytes, start: int) -> Lines:
         """Lines of a piece that decoded as a whole."""
-        unit, returns = self.unit, text.count("\r")
+        unit = self.unit
+        returns = text.count("\r") if "\r" in text else 0
         if returns == 0 or returns == text.count("\r\n") == text.count("\n"):
             line_end = "\r\n" if returns else "\n"
             texts = text.split(line_end)
@@ -278,7 +281,7 @@ class LineReader:
             starts,
             list(map(add, starts, widths)),
             self.line + 1,
-            is_printable=unit == 1 and not piece.translate(None, _PRINTABLE),
+            is_printable=unit == 1 and _ODD not in piece.translate(_ODDITIES),
         )
 
     def _by_line(self, piece: bytes, start: int) -> Lines:
