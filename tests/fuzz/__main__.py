@@ -59,6 +59,9 @@ def run(shape: str, runs: int, seconds: int, folder: Path) -> int:
             if line.startswith("so far"):
                 print(f"{time.monotonic() - begun:.0f} s, {line}", end="", flush=True)
     print(summary(shape, "".join(log), time.monotonic() - begun), flush=True)
+    if any("run interrupted" in line for line in log):
+        print("interrupted from outside; nothing was found until then")
+        return 1
     if worker.returncode == 0:
         return 0
     print("".join(log)[-6000:])
