@@ -29,8 +29,7 @@ class AskDoor:
     def __init__(self, ledger: Path, ask: Callable[[str], None]) -> None:
         self._path = _beside(ledger)
         self._ask = ask
-        self._socket = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
-        self._is_open = False
+        self._socket: socket.socket | None = None
 
     def open(self) -> None:
         """Begin to be there; what an earlier service left lying is taken away.
@@ -38,22 +37,23 @@ class AskDoor:
         A disk that knows no sockets is no reason to take nothing in: then nobody can ask.
         """
         before = os.umask(0o177)
+        door = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
         try:
             self._path.unlink(missing_ok=True)
             with _short(self._path) as address:
-                self._socket.bind(address)
-            self._socket.settimeout(0)  # nobody is waited for
-            self._socket.listen(5)
-            self._is_open = True
+                door.bind(address)
+            door.settimeout(0)  # nobody is waited for
+            door.listen(5)
+            self._socket = door
         except OSError:
-            self._is_open = False
+            door.close()
         finally:
             os.umask(before)
 
     def answer(self) -> None:
         """Answer everybody who is waiting; return at once if nobody is."""
         with contextlib.suppress(OSError):
-            while self._is_open:
+            while self._socket is not None:
                 asker, _ = self._socket.accept()
                 with asker, contextlib.suppress(OSError):
                     asker.settimeout(_ASKER_S)
@@ -69,9 +69,9 @@ class AskDoor:
 
     def close(self) -> None:
         """Be gone."""
-        self._socket.close()
-        if self._is_open:
-            self._is_open = False
+        if self._socket is not None:
+            self._socket.close()
+            self._socket = None
             self._path.unlink(missing_ok=True)
 
 

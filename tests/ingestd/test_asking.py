@@ -134,6 +134,7 @@ def test_folder_deeper_than_an_address_is_long_and_a_socket_left_behind(tmp_path
     for _ in range(2):  # the second finds what the first, killed, left
         door = AskDoor(deep / "ledger.db", lambda _name: None)
         door.open()
+        assert door._socket is not None
         door._socket.close()
     with pytest.raises(Refused, match="no service answers"):
         ask_service(deep / "ledger.db", "wire")

@@ -74,6 +74,8 @@ def test_lost_and_refused_lines_stand_in_the_status_with_what_to_do_and_leave_it
         wait_until(lambda name=name: told(bench, name) == ("ok", ""), f"{name} is back")
     sent = SimulatedPhotometer(FORM, links[0], patience_s=5).send(values(*READINGS[0]))
     assert sent.acknowledged
+    # A port is told to be back once it has stayed so for a moment.
+    wait_until(lambda: "line_opened" in events(bench, "taken"), "its return is told")
     assert bench.stop(process) == 0
     assert events(bench, "pulled")[:3] == ["line_opened", "line_lost", "line_opened"]
     assert events(bench, "taken") == ["line_refused", "line_opened"]
