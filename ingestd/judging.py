@@ -57,6 +57,8 @@ class StoredResult:
         return self.released is not None or self.state == State.WITHDRAWN
 
 
+BY_POLICY = "release policy signed by "  # how the reason of such a decision begins
+
 Key = tuple[str, str, str, str]
 
 
@@ -295,7 +297,7 @@ def _release_by_policy(change: Change, result: int, version: int, policy: dict[s
         version=version,
         standing="released",
         replaces=None,
-        reason=f"release policy signed by {policy['signed_by']}: {policy['reason']}",
+        reason=f"{BY_POLICY}{policy['signed_by']}: {policy['reason']}",
         state=State.RELEASED.value,
         stands=version,
         proposed=None,

@@ -44,6 +44,7 @@ SLICE_BYTES = 1 << 20
 HEAD_BYTES = 1 << 16  # what a form is recognised by
 SERVICE = "ingestd"
 NO_FORM = "no form fits"
+SET_ASIDE = "set aside"  # how the reason ends for a capture that ended its reader
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -190,7 +191,7 @@ class Pipeline:
         count = (row[0] if row else 0) + 1
         if count > self.config.ledger.attempts:
             with self.ledger.change(at=self.clock(), by=SERVICE) as change:
-                reason = f"reading it ended the program {count - 1} times; set aside"
+                reason = f"reading it ended the program {count - 1} times; {SET_ASIDE}"
                 close_capture(change, capture, state="failed", reason=reason)
             self.log.error(events.CAPTURE_SET_ASIDE, capture=capture.id, attempts=count - 1)
             return False

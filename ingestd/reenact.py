@@ -26,7 +26,7 @@ from ingestd.deciding import (
 from ingestd.errors import LedgerMismatch, Refused
 from ingestd.forms import take_form
 from ingestd.intake import NOISE
-from ingestd.judging import judge_runs
+from ingestd.judging import BY_POLICY, judge_runs
 from ingestd.ledger.bodies import value_of
 from ingestd.ledger.captures import (
     close_capture,
@@ -251,7 +251,7 @@ class _Again:
         if placed:
             self._place(change, placed)
         for body in by_kind.get("decided", ()):
-            if not body["reason"].startswith("release policy signed by "):
+            if not body["reason"].startswith(BY_POLICY):
                 self._release_or_withdraw(change, body)
         for body in by_kind.get("reported_chosen", ()):
             result = self._result(body["result"])

@@ -6,13 +6,13 @@ from typing import Any
 
 import orjson
 
+from ingestd.judging import BY_POLICY
 from ingestd.ledger.captures import Capture
 from ingestd.ledger.connection import Connection
 
 Body = dict[str, Any]
 Key = tuple[str, str, str, str]  # sample, analyte, fraction, basis
 
-_BY_POLICY = "release policy signed by "  # how the reason of such a decision begins
 _OF_A_READ = {
     "reading_taken", "readings_seen_again", "readings_conflict", "reading_retired", "replayed",
 }  # fmt: skip
@@ -159,7 +159,7 @@ def _is_of_judging(one: Body, judged: Body, results: set[int]) -> bool:
         case "run_judged" | "result_judged":
             return bool(one["run"] == judged["run"])
         case "decided":  # at once, by policy
-            return one["result"] in results and one["reason"].startswith(_BY_POLICY)
+            return one["result"] in results and one["reason"].startswith(BY_POLICY)
     return False
 
 

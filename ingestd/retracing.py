@@ -27,7 +27,7 @@ from ingestd.judging import judge_runs
 from ingestd.ledger.captures import Capture, content_from, get_capture
 from ingestd.ledger.store import Change, Ledger
 from ingestd.ledger.twin import Twin
-from ingestd.pipeline import SLICE_BYTES, Choice, Pipeline
+from ingestd.pipeline import SET_ASIDE, SLICE_BYTES, Choice, Pipeline
 from ingestd.replay import Difference, ReadingDifference, ReplayReport
 from ingestd.rereading import read_afresh, reread
 from ingestd.retrace_stops import (
@@ -221,7 +221,7 @@ class _Walk:
     def _try_failed(self, stop: Read) -> None:
         """Whether today's program can read what could not be read then, by the forms of then."""
         capture = get_capture(self.twin.conn, stop.capture)
-        is_ours = "set aside" in body_of(self.old, stop.end)["reason"]
+        is_ours = SET_ASIDE in body_of(self.old, stop.end)["reason"]
         if is_ours or not stop.is_last or get_capture(self.old, stop.capture).state != "failed":
             return
         try:

@@ -100,7 +100,6 @@ class ColumnReader:
         self,
         cells: Sequence[Sequence[str]],
         *,
-        is_bare: bool,
         printed: Iterable[Printed],
         edges: Iterable[tuple[int, int]],
         lines: Iterable[int],
@@ -109,7 +108,6 @@ class ColumnReader:
 
         Args:
             cells: the texts of each place, all rows of one place together.
-            is_bare: no text has blanks around it.
             printed: what each row states.
             edges: its first and behind-last byte.
             lines: its line number.
@@ -129,7 +127,7 @@ class ColumnReader:
             if count == 0:
                 return []
             column = texts[name] if count == total else texts[name][:count]
-            if is_printed and not is_bare:
+            if is_printed:
                 column = texts[name] = list(map(str.strip, column))
             if read is not None:
                 meant[name], good = read(column)

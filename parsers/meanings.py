@@ -16,9 +16,8 @@ from parsers.cells import CellError, Halves, NumberGrammar, halves
 from parsers.forms import FieldRules
 from parsers.units import Unit
 
-_KEPT: Final = (
-    100_000  # (more than the seconds of a day) meanings remembered for one column; then begun anew
-)
+# Meanings remembered for one column, more than a day has seconds; then begun anew.
+_KEPT: Final = 100_000
 _FEW: Final = 4096  # different numbers in a column that are rather looked up than read
 _BAD: Final = object()
 _AS_ZERO: Final = str.maketrans("123456789", "000000000")

@@ -163,7 +163,6 @@ class BlockRuns:
             return []
         return columns.read(
             [column[:count] for column in cells],
-            is_bare=True,
             printed=[
                 PrintedBlock(
                     places, texts[first : first + size], lines.starts[first : first + size]

@@ -81,14 +81,12 @@ class PlainRows:
         cells = joined.split(self._places.delimiter)
         if not self._are_plain(texts, joined, cells, is_printable=is_printable):
             texts = texts[: self._first_not_plain(texts)]
-            joined = self._joined(texts)
-            cells = joined.split(self._places.delimiter)
+            cells = self._joined(texts).split(self._places.delimiter)
         if not texts:
             return []
         step = self._cells + 1
         return self._columns.read(
             [cells[index::step] for index in self._indices],
-            is_bare=self._is_bare(joined),
             printed=printed_rows(self._places, texts, starts),
             edges=edges,
             lines=lines,
@@ -129,17 +127,6 @@ class PlainRows:
     def _is_printable(self, text: str) -> bool:
         delimiter = self._places.delimiter
         return (text if delimiter != "\t" else text.replace("\t", "")).isprintable()
-
-    def _is_bare(self, joined: str) -> bool:
-        """No cell of these printable lines begins or ends with a blank."""
-        delimiter = self._places.delimiter
-        return not (
-            f" {delimiter}" in joined
-            or f"{delimiter} " in joined
-            or joined.startswith(" ")
-            or joined.endswith(" ")
-            or (delimiter != "\t" and "\t" in joined)
-        )
 
 
 class RowRuns:

@@ -41,7 +41,7 @@ def measure(*, short: bool) -> list[Figure]:
     return [
         idle,
         _flat(f"service taking in {len(rows)} readings in {runs} captures", taking),
-        # A short replay ends about when SQLite has filled the 32 MiB of cache it may have.
+        # A short replay ends while caches still fill: pages, runs and values that come again.
         _flat(
             f"`ingestd replay` of {runs} captures, {len(rows)} readings",
             again,
