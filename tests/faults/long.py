@@ -12,10 +12,11 @@ import sys
 import tempfile
 import time
 from collections.abc import Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 from tests.faults.killing import kill_at_random
-from tests.faults.syscalls import CALLS, ERRORS, Fault, run_with_fault
+from tests.faults.syscalls import CALLS, ERRORS, Fault, Outcome, run_with_fault
 from tests.faults.tampering import tamper_often
 
 KILLS_A_SERIES = 50
@@ -27,6 +28,7 @@ def main() -> int:
     parser.add_argument("--kills", type=int, default=2000, help="kills at random instants")
     parser.add_argument("--furthest", type=int, default=400, help="calls of a kind to go through")
     parser.add_argument("--stride", type=int, default=1, help="every so many-th call only")
+    parser.add_argument("--at-once", type=int, default=1, help="failing calls side by side")
     parser.add_argument("--call", choices=CALLS, help="calls of this kind only")
     parser.add_argument("--tampers", type=int, default=5000, help="random changes to a ledger")
     parser.add_argument("--seed", type=int, default=1)
@@ -39,6 +41,7 @@ def main() -> int:
                 (options.call,) if options.call else CALLS,
                 options.furthest,
                 options.stride,
+                at_once=options.at_once,
             ),
             _tampers(Path(folder), options.tampers, options.seed),
         )
@@ -65,26 +68,27 @@ def _kills(folder: Path, kills: int, seed: int) -> int:
     return int(failures > 0)
 
 
-def _calls(folder: Path, calls: Sequence[str], furthest: int, stride: int) -> int:
+def _calls(folder: Path, calls: Sequence[str], furthest: int, stride: int, *, at_once: int) -> int:
     """Each kind of call failing at its first, second, … until it no longer strikes."""
     failures = 0
     for call in calls if furthest else ():
-        for error in ERRORS:
-            for for_good in (False, True):
+        for for_good in (False, True):
+            for error in ERRORS:
                 struck, ended, failed_here = 0, 0, 0
-                for first in range(1, furthest + 1, stride):
-                    fault = Fault(call=call, error=error, first=first, for_good=for_good)
-                    name = f"{call}-{error}-{first}-{for_good}"
-                    outcomes = []
-                    with _told(str(fault)) as failed:
-                        outcomes.append(run_with_fault(folder / name, fault))
-                    failed_here += len(failed)
-                    if not failed:
-                        shutil.rmtree(folder / name)
-                    if any(not outcome.fired for outcome in outcomes):
-                        break
-                    struck += 1
+                places = range(1, furthest + 1, stride)
+                for at in range(0, len(places), at_once):
+                    faults = [
+                        Fault(call=call, error=error, first=first, for_good=for_good)
+                        for first in places[at : at + at_once]
+                    ]
+                    with ThreadPoolExecutor(at_once) as workers:
+                        done = list(workers.map(lambda fault: _one_call(folder, fault), faults))
+                    failed_here += done.count(None)
+                    outcomes = [outcome for outcome in done if outcome and outcome.fired]
+                    struck += len(outcomes)
                     ended += sum(outcome.ended is not None for outcome in outcomes)
+                    if any(outcome and not outcome.fired for outcome in done):
+                        break
                 failures += failed_here
                 print(
                     f"{call} {error} {'for good' if for_good else 'once'}: {struck} places,"
@@ -93,6 +97,16 @@ def _calls(folder: Path, calls: Sequence[str], furthest: int, stride: int) -> in
                     flush=True,
                 )
     return int(failures > 0)
+
+
+def _one_call(folder: Path, fault: Fault) -> Outcome | None:
+    """What came of one fault; None, and its folder kept, where something was wrong."""
+    place = folder / str(fault).replace(" ", "-")
+    with _told(str(fault)):
+        outcome = run_with_fault(place, fault)
+        shutil.rmtree(place)
+        return outcome
+    return None
 
 
 def _tampers(folder: Path, count: int, seed: int) -> int:
