@@ -6,8 +6,7 @@ person decides.
 """
 
 import hashlib
-from collections.abc import Iterable
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping
 from typing import Any
 
 from ingestd.evaluate import evaluate
@@ -28,9 +27,10 @@ from ingestd.model import (
     Verdict,
 )
 from ingestd.stamps import stamp
+from parsers.frozen import frozen
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@frozen
 class StoredResult:
     """A result's standing before this judgement.
 
@@ -188,12 +188,13 @@ def _record_results(
     before = _stored_results(change, stored.run.name)
     policy = book.raw.get(("policy", "release"))
     pins: int | None = None
+    of_run = {id(finding): _finding(finding) for finding in outcome.findings}
     for result in outcome.results:
         key = (result.sample, result.analyte, result.fraction, result.basis)
         old = before.pop(key, None)
         if old is None and result.state is State.AWAITING:
             continue  # its versions begin with its first verdict
-        content = _content(result)
+        content = _content(result, of_run)
         digest = hashlib.blake2b(canonical_unchecked(content), digest_size=16).digest()
         if old is not None and old.digest == digest:
             continue
@@ -209,8 +210,12 @@ def _record_results(
         _record_vanished(change, stored, facts, key, old, cause)
 
 
-def _content(result: ResultOutcome) -> dict[str, Any]:
-    """Everything evaluation said about a result, as it stands in the journal."""
+def _content(result: ResultOutcome, of_run: Mapping[int, dict[str, Any]]) -> dict[str, Any]:
+    """Everything evaluation said about a result, as it stands in the journal.
+
+    Args:
+        of_run: findings that many results share, by `id`, as they stand there.
+    """
     return {
         "verdict": result.state.value,
         "text": result.text,
@@ -219,7 +224,7 @@ def _content(result: ResultOutcome) -> dict[str, Any]:
         "unit": result.unit,
         "unrounded": None if result.unrounded is None else str(result.unrounded),
         "uncertainty": None if result.uncertainty is None else str(result.uncertainty),
-        "findings": [_finding(finding) for finding in result.findings],
+        "findings": [of_run.get(id(one)) or _finding(one) for one in result.findings],
         "steps": list(result.steps),
         "tubes": list(result.tubes),
         "readings": list(result.readings),
@@ -323,7 +328,7 @@ def _record_vanished(
         value=None, censored="", text="", unrounded=None, uncertainty=None, state=State.REFUSED,
         findings=(finding,), steps=(), tubes=(), readings=(),
     )  # fmt: skip
-    content = _content(result)
+    content = _content(result, {})
     digest = hashlib.blake2b(canonical_unchecked(content), digest_size=16).digest()
     if digest != old.digest:
         pins = _keep_pins(change, dict(facts.pins))

@@ -99,7 +99,7 @@ def see(
     seen: list[Seen] = []
     faults: list[Fault] = []
     for reading in readings:
-        printed = reading.fields.get("instrument", "")
+        printed = reading.printed.field("instrument")
         if printed:
             if printed not in by_text:
                 by_text[printed] = find_instrument(printed)
@@ -256,7 +256,7 @@ def _stored(
         dilution=parsed.dilution,
         dilution_applied=parsed.dilution_applied,
         conflict=conflict,
-        raw=parsed.fields.get("value", ""),
+        raw=parsed.printed.field("value"),
         span=(parsed.span.start, parsed.span.end),
         form=form,
     )

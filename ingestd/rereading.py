@@ -6,16 +6,17 @@ no more is retired; one that says the same is left alone.
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from operator import itemgetter
 
 import parsers
 from ingestd.evaluate.placing import Placed
 from ingestd.ledger import work
 from ingestd.ledger.captures import Capture, close_capture
-from ingestd.ledger.connection import Connection
+from ingestd.ledger.connection import Connection, Row
 from ingestd.ledger.store import Change
-from ingestd.model import StoredReading
 from ingestd.pipeline import Choice, Pipeline
 from ingestd.reading import NewReading, Seen, decide, number, see
+from ingestd.stamps import instant
 from ingestd.taking import candidates_for, known_readings, record_decisions
 from parsers.readings import Fault, Resume
 
@@ -33,16 +34,9 @@ class Reread:
     runs: tuple[str, ...]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Old:
-    """A reading of the file as it was read before."""
-
-    stored: StoredReading
-    identity: bytes
-    ordinal: int
-    digits: bytes
-    run: str | None
-    position: int | None
+# Columns of `_old_readings`: those of a reading, then identity, ordinal, digits, run, position.
+_MEASURED_AT, _STARTS, _IDENTITY, _ORDINAL, _RUN, _POSITION = 10, 18, 21, 22, 24, 25
+_MEANING = itemgetter(_IDENTITY, _ORDINAL, 23, 12, 4, 5, 7, 8, 9, 15)
 
 
 def reread(
@@ -80,9 +74,9 @@ def reread(
     kept = len(seen) - len(changed)
     same = {one.parsed.span.start for one in seen} - {one.parsed.span.start for one in changed}
     gone = [old for start, old in before.items() if start not in same]
-    runs = [old.run for old in before.values() if old.run]
+    runs = [old[_RUN] for old in before.values() if old[_RUN]]
     for old in gone:
-        change.record("reading_retired", reading=old.stored.id, reason=f"replay: {reason}")
+        change.record("reading_retired", reading=old[0], reason=f"replay: {reason}")
     change.flush()
     decisions = decide(
         changed,
@@ -146,47 +140,46 @@ def _not_noted_yet(conn: Connection, capture: int, repeats: Sequence[int]) -> tu
     return tuple(reading for reading in repeats if reading not in noted)
 
 
-def _numbered_as_before(one: Seen, before: dict[int, _Old]) -> Seen:
+def _numbered_as_before(one: Seen, before: dict[int, Row]) -> Seen:
     """A reading with neither number nor time was told from its like by when it arrived."""
     old = before.get(one.parsed.span.start)
     is_timeless = not one.parsed.sequenced and one.parsed.measured_at is None
-    if old is None or not is_timeless or old.identity != one.identity:
+    if old is None or not is_timeless or old[_IDENTITY] != one.identity:
         return one
-    return replace(one, ordinal=old.ordinal)
+    return replace(one, ordinal=old[_ORDINAL])
 
 
-def _says_the_same(one: Seen, old: _Old | None) -> bool:
-    """Whether the bytes mean what they meant before; the form may have changed their meaning."""
+def _says_the_same(one: Seen, old: Row | None) -> bool:
+    """Whether the bytes mean what they meant before; the form may have changed their meaning.
+
+    Equal digests of content stand for equal numbers.
+    """
     if old is None:
         return False
-    parsed, stored = one.parsed, old.stored
-    return (one.identity, one.ordinal, one.digits, one.measured_at, one.time_note) == (
-        old.identity, old.ordinal, old.digits, stored.measured_at, stored.time_note,
-    ) and all(
-        getattr(parsed, name) == getattr(stored, name)
-        for name in (
-            "method", "sample", "value", "censored", "unit", "basis", "absorbance", "dilution",
-            "dilution_applied",
-        )
-    )  # fmt: skip
+    parsed = one.parsed
+    return _MEANING(old) == (
+        one.identity, one.ordinal, one.digits, one.time_note, parsed.method, parsed.sample,
+        parsed.censored, parsed.unit, parsed.basis, parsed.dilution_applied,
+    ) and instant(old[_MEASURED_AT]) == one.measured_at  # fmt: skip
 
 
-def _in_place_of(new: NewReading, before: dict[int, _Old]) -> NewReading:
+def _in_place_of(new: NewReading, before: dict[int, Row]) -> NewReading:
     """A reading mended in place keeps the tube of the one it was, unless its label changed."""
     old = before.get(new.seen.parsed.span.start)
-    if old is None or old.run is None or old.position is None:
+    if old is None or old[_RUN] is None:
         return new
-    if (new.stored.sample, new.stored.method) != (old.stored.sample, old.stored.method):
+    stored = work.reading_from(old)
+    if (new.stored.sample, new.stored.method) != (stored.sample, stored.method):
         return new
     place = Placed(
-        run=old.run,
-        position=old.position,
-        reason=f"Takes the place of reading {old.stored.id}, the same bytes read before.",
+        run=old[_RUN],
+        position=old[_POSITION],
+        reason=f"Takes the place of reading {stored.id}, the same bytes read before.",
     )
     return replace(new, placed=place, waits=None)
 
 
-def _old_readings(conn: Connection, capture: Capture) -> dict[int, _Old]:
+def _old_readings(conn: Connection, capture: Capture) -> dict[int, Row]:
     """Readings that still count of the file up to this capture, by where they begin in it."""
     rows = conn.execute(
         f"SELECT {work.READING_COLUMNS}, r.identity, r.ordinal, r.digits, p.run, p.position"  # noqa: S608 - fixed text
@@ -195,15 +188,4 @@ def _old_readings(conn: Connection, capture: Capture) -> dict[int, _Old]:
         " WHERE c.lineage = ? AND c.name = ? AND c.id <= ? AND r.retired = '' ORDER BY r.id",
         (capture.lineage, capture.name, capture.id),
     )
-    found = {}
-    for row in rows:
-        stored = work.reading_from(row)
-        found[stored.span[0]] = _Old(
-            stored=stored,
-            identity=row[21],
-            ordinal=row[22],
-            digits=row[23],
-            run=row[24],
-            position=row[25],
-        )
-    return found
+    return {row[_STARTS]: row for row in rows}

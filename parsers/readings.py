@@ -44,6 +44,10 @@ class Printed:
         """Where each of `fields` stands; none for what the form itself supplies."""
         return self._spans
 
+    def field(self, name: str) -> str:
+        """Text of one field, "" where it has none."""
+        return self.fields.get(name, "")
+
     def __eq__(self, other: object) -> bool:
         if not isinstance(other, Printed):
             return NotImplemented

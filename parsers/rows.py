@@ -229,6 +229,18 @@ class PrintedRow(Printed):
                 found[part] = cells[at][start:end]
         return found
 
+    def field(self, name: str) -> str:
+        """Text of one field, "" where it has none; the others are not looked at."""
+        places = self.places
+        found = places.supplied.get(name, "")
+        for column, at in places.columns:
+            if column == name or (name == "unit" and column == "value"):  # may stand behind it
+                cell = self.text.split(places.delimiter)[at]
+                for part, start, end in places.divide(column, cell):
+                    if part == name:
+                        found = cell[start:end]
+        return found
+
     @property
     def spans(self) -> dict[str, Span]:
         """Where each field stands that the capture states."""

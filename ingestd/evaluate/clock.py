@@ -9,10 +9,8 @@ arrives before it is made.
 from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime, timedelta
-from fractions import Fraction
 from typing import Final
 
-from ingestd.evaluate.spread import median
 from ingestd.model import Finding, Verdict
 
 RULE: Final = "instrument_clock"
@@ -26,7 +24,6 @@ Common practice, no source: reaction and holding times are counted in minutes an
 LEAST_PAIRS: Final = 3
 """Fewer readings do not speak for the clock. Common practice, no source."""
 
-_MICROSECOND: Final = timedelta(microseconds=1)
 _HOUR: Final = timedelta(hours=1)
 
 
@@ -49,10 +46,12 @@ def clock_offset(pairs: Iterable[tuple[datetime, datetime]]) -> ClockOffset | No
         The median, rounded to a whole microsecond, half to even.
 
     """
-    offsets = [Fraction((stated - arrived) // _MICROSECOND) for stated, arrived in pairs]
+    offsets = sorted([stated - arrived for stated, arrived in pairs])
     if not offsets:
         return None
-    return ClockOffset(median=timedelta(microseconds=round(median(offsets))), count=len(offsets))
+    upper = len(offsets) // 2
+    # Half of a span is rounded to a whole microsecond, half to even.
+    return ClockOffset(median=(offsets[upper] + offsets[-upper - 1]) / 2, count=len(offsets))
 
 
 def judge_clock(

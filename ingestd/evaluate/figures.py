@@ -93,8 +93,7 @@ def round_decimal(value: Decimal, step: Decimal, mode: Literal["half_even", "hal
     rounded = EXACT.multiply(whole, step)
     if value < 0 and rounded != 0:
         rounded = rounded.copy_negate()
-    exponent = rounded.as_tuple().exponent
-    return rounded if isinstance(exponent, int) and exponent <= 0 else Decimal(f"{rounded:f}")
+    return Decimal(f"{rounded:f}") if "E+" in str(rounded) else rounded
 
 
 def minutes_between(start: datetime, end: datetime) -> Decimal:

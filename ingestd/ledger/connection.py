@@ -124,6 +124,12 @@ def m0012_states_with_points(db: Database) -> None:
     _run_script(db, "schema_0012_states_with_points.sql")
 
 
+@migrations()
+def m0013_control_history(db: Database) -> None:
+    """The newest control values of a method out of their index alone."""
+    _run_script(db, "schema_0013_control_history.sql")
+
+
 def connect(path: Path | str, *, readonly: bool = False) -> Connection:
     """An open connection with the ledger's settings, read back where it matters.
 

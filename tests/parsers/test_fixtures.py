@@ -270,6 +270,15 @@ def shows(got: Parsed, wanted: list[tuple[object, ...]], at: int) -> bool:
     return False
 
 
+@pytest.mark.parametrize("case", READABLE)
+def test_field_asked_for_alone_is_what_all_of_them_hold(case: str) -> None:
+    form = form_of(case)
+    for reading in parse(bytes_of(case), form).readings:
+        fields = reading.fields
+        for name in {*form.fields, *fields, "unit"}:
+            assert reading.printed.field(name) == fields.get(name, "")
+
+
 def test_fixtures_are_of_many_layouts_and_say_where_their_bytes_come_from() -> None:
     layouts = {case.split("/")[0] for case in CLEAN}
     assert len(layouts) >= 12
