@@ -132,8 +132,8 @@ def check_reading(reading: Reading, data: bytes, form: Form, codecs: list[str]) 
         quote = form.table.quote if form.table else ""
         known = {*texts, *(text.replace(quote * 2, quote) for text in texts if quote)}
         _demand(fields[name] in known, f"{name} is not what stands there", fields[name], raw)
-    for name in fields:
-        _demand(reading.printed.field(name) == fields[name], f"{name} differs alone", fields)
+    for name, text in fields.items():
+        _demand(reading.printed.field(name) == text, f"{name} differs alone", fields)
     for name in fields.keys() - spans.keys():
         _demand(fields[name] in _supplied(form, name), f"{name} out of nowhere", fields[name])
     for field in fields_of(Reading):
@@ -146,8 +146,8 @@ def check_reading(reading: Reading, data: bytes, form: Form, codecs: list[str]) 
 
 
 def codecs_of(data: bytes, form: Form) -> list[str]:
-    """The encodings that the bytes may be read in."""
-    for mark, codec in _MARKS:
+    """The encodings that the bytes may be read in; before a frame such a mark is noise."""
+    for mark, codec in _MARKS if form.shape != "frame" else ():
         if data.startswith(mark):
             return [codec]
     named = [name.replace("windows-", "cp") for name in form.text.encodings or ("utf-8",)]
