@@ -130,6 +130,8 @@ class Header:
 
     def named(self, names: tuple[str, ...]) -> list[int]:
         """The cells that hold one of the names, from the left."""
+        if len(names) == 1:  # as nearly always, and asked of every line that may be the header
+            return self._places.get(names[0], [])
         return sorted(at for name in set(names) for at in self._places.get(name, ()))
 
     def span(self, at: int, start: int = 0, end: int | None = None) -> Span:
