@@ -80,10 +80,13 @@ def _outcome(data: bytes, form: Form) -> Parsed | ParseError:
 
 
 def _within_a_second(work: Callable[[], Parsed | ParseError]) -> Parsed | ParseError:
-    begun = time.process_time()
+    begun = time.perf_counter()
     found = work()
-    taken = time.process_time() - begun
-    _demand(taken <= LONGEST_S, "longer than a second", taken)
+    if time.perf_counter() - begun > LONGEST_S:  # the machine may have done something else
+        begun = time.process_time()  # asked for only now: on some machines it is a slow question
+        work()
+        taken = time.process_time() - begun
+        _demand(taken <= LONGEST_S, "longer than a second", taken)
     return found
 
 
