@@ -12,6 +12,7 @@ from typing import Any
 from ingestd.evaluate import evaluate
 from ingestd.evaluate.control_values import control_values
 from ingestd.evaluate.rules.completeness import COMPLETENESS
+from ingestd.evaluate.rules.sum_checks import SUM_CHECKS
 from ingestd.gathering import gather_run
 from ingestd.ledger import work
 from ingestd.ledger.canonical import canonical_unchecked
@@ -37,6 +38,7 @@ class StoredResult:
     Attributes:
         stands: the version that stands; `released` the one in force, None if there is none.
         newest, digest: its last version and what that said.
+        said: verdict, value and uncertainty of that version, as text.
         decided: a person or the policy has decided on it before.
 
     What a person released or withdrew stays so until a person decides again.
@@ -49,6 +51,7 @@ class StoredResult:
     released: int | None
     newest: int
     digest: bytes
+    said: tuple[str | None, ...]
     decided: bool
 
     @property
@@ -65,7 +68,8 @@ Key = tuple[str, str, str, str]
 def judge_runs(
     change: Change, names: Iterable[str], keeper: BookKeeper, site: SitePolicy, *, cause: str
 ) -> list[RunOutcome]:
-    """Judge these runs, and those whose demanded controls they have just met.
+    """Judge these runs, those whose demanded controls they have just met, and those beside whose
+    results of the same samples they no longer stand as they did.
 
     Args:
         change: the open transaction; what it has recorded is taken into account.
@@ -90,7 +94,11 @@ def judge_runs(
         outcomes.append(outcome)
         if _record_run(change, stored, facts, outcome):
             waiting.extend(_dependants(change, stored, facts, done))
-        _record_results(change, stored, facts, outcome, book, cause=cause)
+        doubted = _record_results(change, stored, facts, outcome, book, cause=cause)
+        if doubted:
+            change.flush()
+            sisters = work.runs_sharing_samples(change.conn, doubted)
+            waiting.extend(sister for sister in sisters if sister not in done)
     change.flush()
     return outcomes
 
@@ -156,7 +164,8 @@ def _stored_results(change: Change, run: str) -> dict[Key, StoredResult]:
     found: dict[Key, StoredResult] = {}
     for row in change.conn.execute(
         "SELECT r.sample, r.analyte, r.fraction, r.basis, r.id, r.state, r.version, r.proposed,"
-        " v.version, v.digest, v.standing FROM results r JOIN result_versions v ON v.result = r.id"
+        " v.version, v.digest, v.standing, v.verdict, v.value, v.uncertainty"
+        " FROM results r JOIN result_versions v ON v.result = r.id"
         " WHERE r.run = ? ORDER BY r.id, v.version",
         (run,),
     ):
@@ -171,6 +180,7 @@ def _stored_results(change: Change, run: str) -> dict[Key, StoredResult]:
             released=row[8] if standing == "released" else (before.released if before else None),
             newest=row[8],
             digest=row[9],
+            said=row[11:14],
             decided=bool(standing) or (before.decided if before else False),
         )
     return found
@@ -184,7 +194,9 @@ def _record_results(
     book: Book,
     *,
     cause: str,
-) -> None:
+) -> set[str]:
+    """Journal new versions; returns samples whose results in other runs are to be seen anew."""
+    doubted: set[str] = set()
     before = _stored_results(change, stored.run.name)
     policy = book.raw.get(("policy", "release"))
     pins: int | None = None
@@ -203,11 +215,27 @@ def _record_results(
         ident, version = _record_version(
             change, stored, facts, result, content, digest, old, pins, cause
         )
+        if facts.companions and _is_doubted(result, content, old):
+            doubted.add(result.sample)
         is_due = result.state is State.ACCEPTED and (old is None or not old.decided)
         if is_due and policy and policy["mode"] == "automatic":
             _release_by_policy(change, ident, version, policy)
     for key, old in before.items():
         _record_vanished(change, stored, facts, key, old, cause)
+    return doubted
+
+
+def _is_doubted(result: ResultOutcome, content: dict[str, Any], old: StoredResult | None) -> bool:
+    """Whether results of the same sample judged before would hear something else of it now.
+
+    A first statement that fits the others leaves them as they are: they need not say so, too.
+    """
+    if old is not None:
+        return old.said != (content["verdict"], content["value"], content["uncertainty"])
+    return any(
+        finding.rule == SUM_CHECKS.name and finding.verdict is Verdict.CAUTION
+        for finding in result.findings
+    )
 
 
 def _content(result: ResultOutcome, of_run: Mapping[int, dict[str, Any]]) -> dict[str, Any]:

@@ -166,6 +166,21 @@ def open_runs_sharing(
     return [name for (name,) in rows]
 
 
+def runs_sharing_samples(conn: Connection, samples: Iterable[str]) -> list[str]:
+    """Names of runs that hold a result of one of these samples."""
+    wanted = sorted(set(samples))
+    found: dict[str, None] = {}
+    for at in range(0, len(wanted), CHUNK):
+        part = wanted[at : at + CHUNK]
+        rows = conn.execute(
+            "SELECT DISTINCT run FROM results INDEXED BY results_by_sample"
+            f" WHERE sample IN ({', '.join('?' * len(part))}) ORDER BY run",
+            part,
+        )
+        found.update((name, None) for (name,) in rows)
+    return list(found)
+
+
 def open_runs_in_order(
     conn: Connection, instrument: str, *, since: datetime, until: datetime
 ) -> list[str]:
