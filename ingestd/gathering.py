@@ -12,7 +12,7 @@ from ingestd.evaluate.local_time import local_day
 from ingestd.forms import frame_forms
 from ingestd.ledger import work
 from ingestd.ledger.connection import Connection
-from ingestd.ledger.plan import Book, find_samples
+from ingestd.ledger.plan import POLICY, Book, find_samples
 from ingestd.model import (
     Dilution,
     DilutionStep,
@@ -49,6 +49,8 @@ def gather_run(conn: Connection, stored: work.StoredRun, book: Book, site: SiteP
         f"method {method.name}": book.hashes["method", method.name],
         "ingestd": __version__,
     }
+    if ("site", POLICY) in book.hashes:
+        pins[f"site {POLICY}"] = book.hashes["site", POLICY]
     samples = _samples(conn, {tube.sample for tube in run.tubes if tube.sample}, pins)
     points = _points({sample.point for sample in samples.values()}, book)
     names = {reading.instrument for group in readings.values() for reading in group}

@@ -73,6 +73,7 @@ def judge_runs(
 
     Args:
         change: the open transaction; what it has recorded is taken into account.
+        site: counts only in a ledger that has no policy on record yet.
         cause: why, in words; written into each new version.
 
     Returns:
@@ -89,7 +90,7 @@ def judge_runs(
         change.flush()
         book = keeper.current(change.conn)
         stored = work.get_run(change.conn, name)
-        facts = gather_run(change.conn, stored, book, site)
+        facts = gather_run(change.conn, stored, book, book.policy(site))
         outcome = evaluate(facts)
         outcomes.append(outcome)
         if _record_run(change, stored, facts, outcome):

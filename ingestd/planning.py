@@ -352,6 +352,8 @@ def touched_runs(change: Change, taken: Sequence[tuple[str, Any]]) -> list[str]:
                     " AND o.key = 'dilution'))"
                 )
                 key = value.name
+            case "site":
+                where, key = "?", 1
             case _:
                 continue
         rows = change.conn.execute(
@@ -419,8 +421,13 @@ def site_forms(config: Config) -> dict[str, bytes]:
     return {path.stem: path.read_bytes() for path in sorted(folder.glob("*.toml"))}
 
 
-def take_forms(ledger: Ledger, config: Config, *, at: datetime, by: str) -> list[str]:
-    """Put the shipped forms and the site's form folder into force; returns names that changed.
+def take_configured(ledger: Ledger, config: Config, *, at: datetime, by: str) -> list[str]:
+    """Put the shipped forms, the site's form folder and its policy into force.
+
+    Runs that are not settled are judged by a policy that changed, in the same transaction.
+
+    Returns:
+        Names of the forms that changed.
 
     Raises:
         FormError: one of the site's forms is wrong; nothing is changed.
@@ -452,6 +459,13 @@ def take_forms(ledger: Ledger, config: Config, *, at: datetime, by: str) -> list
                 reason="form",
             )
             changed.append(name)
+        policy = config.site.policy
+        is_first = not change.conn.execute(
+            "SELECT EXISTS (SELECT 1 FROM inputs WHERE kind = 'site')"
+        ).fetchone()[0]
+        if take_input(change, "site", policy, capture=None) and not is_first:
+            runs = touched_runs(change, [("site", policy)])
+            judge_runs(change, runs, BookKeeper(), policy, cause="[site] of the configuration")
     return changed
 
 

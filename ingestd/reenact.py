@@ -145,6 +145,9 @@ class _Again:
         elif "capture_read" in kinds:
             for body in by_kind["capture_read"]:
                 self._read(body)
+        elif by == "ingestd" and any(b["input"] == "site" for b in by_kind.get("input_taken", ())):
+            with self._change(bodies[0]) as change:
+                self._decide(change, bodies, by_kind)
         elif by == "ingestd":
             raise LedgerMismatch(
                 "journal", f"the service did what it never does: {sorted(kinds)}", "verify it"
@@ -173,6 +176,8 @@ class _Again:
                         text = body["body"]["text"].encode()
                         ident = self.captures[body["capture"]]
                         take_form(change, body["name"], text, capture=ident)
+                    case "input_taken" if body["input"] == "site":
+                        self._take_input(change, body)
                     case "capture_read":
                         self._close_as_it_was(change, body)
 

@@ -65,7 +65,7 @@ def why_judged_otherwise(then: Body, now: Body | None, made_by: str, program: st
     if made_by != program:
         parts[f"program {made_by} → {program}"] = None
     else:
-        parts[f"the code of program {program}, or [site] of the configuration"] = None
+        parts[f"the code of program {program}, or [site] where the ledger held none then"] = None
     return ", ".join(parts)
 
 

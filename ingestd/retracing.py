@@ -7,8 +7,8 @@ people decided), compares, and goes on with what was recorded. So a difference i
 never the plan's.
 
 Results are judged from readings as today's program reads them. Plans and decisions are taken as
-the journal has them (`reenact` reads these again, too); site and sources are those of the
-configuration, which the ledger does not keep.
+the journal has them (`reenact` reads these again, too); sources are those of the configuration,
+which the ledger does not keep, and so is the policy of the site where none was on record then.
 """
 
 from collections.abc import Callable, Sequence

@@ -32,7 +32,7 @@ from ingestd.line_desk import LineDesk
 from ingestd.notices.postman import Postman
 from ingestd.notify import notify, reloading_words, status_word, watchdog_interval_s
 from ingestd.pipeline import SERVICE, Pipeline
-from ingestd.planning import site_forms, take_forms
+from ingestd.planning import site_forms, take_configured
 from ingestd.signing import Signing
 from ingestd.source_set import Settings, SourceSet, wanted_sources
 from ingestd.sources.arrivals import Arrival
@@ -295,7 +295,7 @@ class Service:
         wanted_sources(config, {**in_force, **own})  # raises before anything is changed
 
         def take(pipeline: Pipeline) -> dict[str, Settings]:
-            take_forms(pipeline.ledger, config, at=self.clock(), by=SERVICE)
+            take_configured(pipeline.ledger, config, at=self.clock(), by=SERVICE)
             book = pipeline.keeper.current(pipeline.ledger.conn)
             return wanted_sources(config, forms_in_force(book))
 
@@ -325,7 +325,7 @@ class Service:
         step("ledger_opened")
         if self.config.ledger.integrity_check == "quick":
             _check_file(path)
-        take_forms(ledger, self.config, at=self.clock(), by=SERVICE)
+        take_configured(ledger, self.config, at=self.clock(), by=SERVICE)
         step("forms_taken")
         return Pipeline(
             ledger,

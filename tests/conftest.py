@@ -16,7 +16,7 @@ from ingestd.ledger.results import ResultRow, find_results
 from ingestd.ledger.store import Ledger, content_sha256
 from ingestd.model import Person, PersonRole
 from ingestd.pipeline import Pipeline
-from ingestd.planning import Loaded, load_file, take_forms
+from ingestd.planning import Loaded, load_file, take_configured
 from ingestd.sources.arrivals import Arrival
 
 # How long an example takes says nothing on a machine that does other work beside the tests.
@@ -181,7 +181,7 @@ def make_lab(tmp_path: Path) -> Iterator[Callable[..., Lab]]:
         ledger = Ledger.open(config.ledger.path, site=config.site.name, at=start)
         lab = Lab(folder, config, ledger, [])
         opened.append(lab)
-        take_forms(ledger, config, at=start, by="ingestd")
+        take_configured(ledger, config, at=start, by="ingestd")
         people = {
             "ada": (PersonRole.ADMIN,),
             "rita": (PersonRole.REVIEWER,),

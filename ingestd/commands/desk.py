@@ -58,12 +58,12 @@ class Desk:
     def ledger(self) -> Ledger:
         """The ledger, for changing it; made if it is not there yet."""
         from ingestd.ledger.store import Ledger
-        from ingestd.planning import take_forms
+        from ingestd.planning import take_configured
 
         path = self.config.ledger.path
         path.parent.mkdir(parents=True, exist_ok=True)
         ledger = Ledger.open(path, site=self.config.site.name, at=self.now())
-        take_forms(ledger, self.config, at=self.now(), by="ingestd")
+        take_configured(ledger, self.config, at=self.now(), by="ingestd")
         return ledger
 
     @cached_property

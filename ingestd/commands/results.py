@@ -120,11 +120,13 @@ def rules(desk: Desk, method: str | None, *, as_json: bool) -> None:
     """Every rule: what it asks, how, with which limits, what follows, on whose authority."""
     from ingestd.errors import IngestError, Refused
     from ingestd.evaluate.rules.registry import RULES
+    from ingestd.ledger.plan import Book
 
     try:
-        methods = desk.keeper.current(desk.reading_ledger.conn).methods
+        book = desk.keeper.current(desk.reading_ledger.conn)
     except IngestError:
-        methods = {}
+        book = Book(generation=-1)
+    methods, policy = book.methods, book.policy(desk.config.site.policy)
     if method is not None and method not in methods:
         raise Refused(f"method {method!r}", "there is none", "see `ingestd plan show`")
     chosen = [methods[method]] if method is not None else list(methods.values())
@@ -135,9 +137,7 @@ def rules(desk: Desk, method: str | None, *, as_json: bool) -> None:
             "question": rule.question,
             "formula": rule.formula,
             "outcomes": {case: verdict.value for case, verdict in rule.outcomes},
-            "in force": {
-                one.name: dict(rule.parameters(one, desk.config.site.policy)) for one in chosen
-            },
+            "in force": {one.name: dict(rule.parameters(one, policy)) for one in chosen},
             "source": rule.source,
         }
         for rule in RULES.values()

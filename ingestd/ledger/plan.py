@@ -23,11 +23,13 @@ from ingestd.model import (
     Person,
     Sample,
     SamplingPoint,
+    SitePolicy,
 )
 
 T = TypeVar("T")
 
 CHUNK = 500  # values in one IN (...)
+POLICY = "policy"  # the name of the one input of kind "site"
 
 KINDS: dict[str, type[Any]] = {
     "instrument": Instrument,
@@ -42,6 +44,7 @@ KINDS: dict[str, type[Any]] = {
     "dilution_step": DilutionStep,
     "chart_limits": ChartLimits,
     "person": Person,
+    "site": SitePolicy,
 }
 
 
@@ -58,6 +61,8 @@ def input_name(kind: str, value: Any) -> str:
             return f"{value.method} {value.kind} {value.level} {value.instrument}"
         case "person":
             return str(value.account)
+        case "site":
+            return POLICY
         case _:
             return str(value.name)
 
@@ -84,6 +89,11 @@ class Book:
     def instruments(self) -> Mapping[str, Instrument]:
         """Instruments by name."""
         return self.of("instrument")
+
+    def policy(self, configured: SitePolicy) -> SitePolicy:
+        """What the laboratory decided for all methods, `configured` where none is on record."""
+        policy: SitePolicy = self.of("site").get(POLICY, configured)
+        return policy
 
     def find_instrument(self, printed: str) -> Instrument | None:
         """The one instrument with this name, serial number or printed name, else None."""

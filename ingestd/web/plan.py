@@ -283,7 +283,9 @@ def input_page(request: Request, visitor: Viewer, kind: str, name: str) -> Respo
             raise Refused(
                 f"{kind.replace('_', ' ')} {name!r}", "there is none", "see the page Plan"
             )
-        method = office.book(conn).methods.get(name) if kind == "method" else None
+        book = office.book(conn)
+        method = book.methods.get(name) if kind == "method" else None
+        policy = book.policy(office.config.site.policy)
         return page(
             request,
             conn,
@@ -295,10 +297,7 @@ def input_page(request: Request, visitor: Viewer, kind: str, name: str) -> Respo
             name=name,
             versions=rows,
             facts=_facts(rows[0][2]),
-            rules=[
-                (rule, rule.parameters(method, office.config.site.policy))
-                for rule in RULES.values()
-            ]
+            rules=[(rule, rule.parameters(method, policy)) for rule in RULES.values()]
             if method
             else [],
         )

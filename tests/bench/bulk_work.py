@@ -10,7 +10,7 @@ from ingestd.deciding import add_person
 from ingestd.ledger.store import Ledger, content_sha256
 from ingestd.model import Person, PersonRole
 from ingestd.pipeline import Pipeline
-from ingestd.planning import load_file, take_forms
+from ingestd.planning import load_file, take_configured
 from ingestd.sources.arrivals import Arrival
 from tests.conftest import EXPORT_HEAD, PLAN, SHEET_HEAD
 from tests.plant import plant_values
@@ -48,7 +48,7 @@ def make_folder(folder: Path, *, settle_s: float = 2.0) -> Config:
 def open_lab(config: Config) -> Pipeline:
     """An empty ledger with the plan loaded."""
     ledger = Ledger.open(config.ledger.path, site="Bench", at=NOW)
-    take_forms(ledger, config, at=NOW, by="ingestd")
+    take_configured(ledger, config, at=NOW, by="ingestd")
     pipeline = Pipeline(ledger, config, clock=lambda: NOW, log=silent_log())
     with ledger.change(at=NOW, by="ada") as change:
         book = pipeline.keeper.current(ledger.conn)

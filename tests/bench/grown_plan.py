@@ -9,7 +9,7 @@ from ingestd.deciding import add_person, set_release_policy
 from ingestd.ledger.plan import BookKeeper
 from ingestd.ledger.store import Ledger
 from ingestd.model import Person, PersonRole
-from ingestd.planning import load_file, take_forms
+from ingestd.planning import load_file, take_configured
 
 POINTS = 60
 INSTRUMENTS = 6
@@ -116,7 +116,7 @@ def nominal(procedure: Procedure) -> int:
 def begin_ledger(config: Config, *, first: datetime, last: datetime) -> Ledger:
     """An empty ledger with people, the signed release policy, and the plan for a period."""
     ledger = Ledger.open(config.ledger.path, site=SITE, at=first)
-    take_forms(ledger, config, at=first, by="ingestd")
+    take_configured(ledger, config, at=first, by="ingestd")
     keeper = BookKeeper()
     for account, role in (
         ("ada", PersonRole.ADMIN),

@@ -14,7 +14,7 @@ from ingestd.ledger.checkpoints import Checkpoint
 from ingestd.ledger.store import Ledger, content_sha256
 from ingestd.model import Person, PersonRole
 from ingestd.pipeline import Pipeline
-from ingestd.planning import load_file, observe, take_forms
+from ingestd.planning import load_file, observe, take_configured
 from ingestd.sources.arrivals import Arrival
 from tests.conftest import EXPORT_HEAD, GOOD_EXPORT, GOOD_ROWS, PLAN, SHEET, row
 from tests.ingestd.service_process import CONFIG
@@ -54,7 +54,7 @@ def make_small_ledger(folder: Path) -> tuple[Path, Path, Checkpoint]:
             )
         )
 
-    take_forms(ledger, config, at=clock(), by="ingestd")
+    take_configured(ledger, config, at=clock(), by="ingestd")
     for account, role in (("ada", "admin"), ("rita", "reviewer"), ("mara", "analyst")):
         with ledger.change(at=clock(), by="ada") as change:
             person = Person(account=account, roles=(PersonRole(role),))

@@ -15,7 +15,7 @@ from ingestd.config import load_config
 from ingestd.errors import LedgerMismatch
 from ingestd.ledger.plan import BookKeeper
 from ingestd.ledger.store import Ledger
-from ingestd.planning import load_file, take_forms
+from ingestd.planning import load_file, take_configured
 from tests.conftest import PLAN, SHEET
 
 DEADLINE_S = 30.0
@@ -74,7 +74,7 @@ class Bench:
         now = datetime.now(UTC)
         ledger = Ledger.open(config.ledger.path, site=config.site.name, at=now)
         try:
-            take_forms(ledger, config, at=now, by="ingestd")
+            take_configured(ledger, config, at=now, by="ingestd")
             for name, text in texts.items():
                 load_file(ledger, name, text.encode(), BookKeeper(), config, at=now, by="mara")
         finally:

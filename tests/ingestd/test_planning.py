@@ -8,7 +8,7 @@ from ingestd.errors import Refused
 from ingestd.ledger import work
 from ingestd.ledger.captures import find_captures
 from ingestd.ledger.results import versions_of
-from ingestd.planning import observe, take_forms
+from ingestd.planning import observe, take_configured
 from ingestd.verify import verify_ledger
 from parsers import FormError
 from tests.conftest import EXPORT_HEAD, GOOD_EXPORT, GOOD_ROWS, PLAN, SHEET, Lab, row
@@ -153,13 +153,13 @@ def test_wrong_form_is_refused_and_the_one_in_force_stays(lab: Lab) -> None:
 
 
 def test_forms_taken_twice_change_nothing_and_a_changed_one_is_named(lab: Lab) -> None:
-    assert take_forms(lab.ledger, lab.config, at=lab.clock(), by="ingestd") == []
+    assert take_configured(lab.ledger, lab.config, at=lab.clock(), by="ingestd") == []
     assert lab.config.plan.forms is not None
     (lab.config.plan.forms / "own.toml").write_text(
         'shape = "table"\n[table]\ndelimiter = ","\n[numbers]\ndecimal = "."\n'
         '[fields.value]\ncolumn = "V"\n[fields.sample]\ncolumn = "S"\n'
     )
-    assert take_forms(lab.ledger, lab.config, at=lab.clock(), by="ingestd") == ["own"]
+    assert take_configured(lab.ledger, lab.config, at=lab.clock(), by="ingestd") == ["own"]
 
 
 def test_label_with_other_case_and_blanks_is_the_same_bottle(lab: Lab) -> None:

@@ -277,7 +277,10 @@ def test_other_code_under_the_same_number_is_called_that(released: Lab) -> None:
 
     as_if_then(released, "result_judged", judged_otherwise, sample="W-1")
     (found,) = then(released).differences
-    assert found.why == f"the code of program {__version__}, or [site] of the configuration"
+    assert (
+        found.why
+        == f"the code of program {__version__}, or [site] where the ledger held none then"
+    )
 
 
 def read_as_610(body: Body) -> None:

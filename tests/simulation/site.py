@@ -20,7 +20,7 @@ from ingestd.deciding import add_person, set_release_policy
 from ingestd.ledger.store import Change, Ledger
 from ingestd.model import Person, PersonRole
 from ingestd.pipeline import Pipeline
-from ingestd.planning import PLAN_SOURCE, load_file, take_forms
+from ingestd.planning import PLAN_SOURCE, load_file, take_configured
 from tests.simulation.laboratory import LOTS, config_text, plan_text
 from tests.simulation.model import Model
 
@@ -78,7 +78,7 @@ class Site:
         self.pipeline = Pipeline(self.ledger, self.config, clock=self.clock, log=silent_log())
 
     def _begin(self, *, automatic: bool) -> None:
-        take_forms(self.ledger, self.config, at=self.clock(), by="ingestd")
+        take_configured(self.ledger, self.config, at=self.clock(), by="ingestd")
         for row in self.ledger.conn.execute("SELECT name, bytes FROM captures ORDER BY id"):
             capture = self.model.store("forms", row[0], row[1], self.now, None)
             capture.state = "read"
@@ -135,7 +135,7 @@ class Site:
             for suffix in ("", "-wal", "-shm"):
                 Path(f"{self.path}{suffix}").unlink(missing_ok=True)
         self._open(path)
-        take_forms(self.ledger, self.config, at=self.clock(), by="ingestd")
+        take_configured(self.ledger, self.config, at=self.clock(), by="ingestd")
         self.pipeline.resume()
         for capture in [c for c in self.model.captures if c.state == "stored"]:
             if capture.source != PLAN_SOURCE:

@@ -20,7 +20,7 @@ from ingestd.delivery.schema import admit_site, migrate
 from ingestd.delivery.targets import Progress, Target
 from ingestd.ledger.store import Ledger
 from ingestd.model import Person, PersonRole
-from ingestd.planning import observe, take_forms
+from ingestd.planning import observe, take_configured
 from tests.conftest import EXPORT_HEAD, PLAN, SHEET_HEAD, Lab, row
 from tests.ingestd.delivery.server import OWNER, Line, Server, wait_until
 
@@ -252,7 +252,7 @@ def make_site(tmp_path: Path, centre: Centre) -> Iterator[Callable[..., Site]]:
         config = load_config(folder / "ingestd.toml")
         ledger = Ledger.open(config.ledger.path, site=name, at=START)
         lab = Lab(folder, config, ledger, [])
-        take_forms(ledger, config, at=START, by="ingestd")
+        take_configured(ledger, config, at=START, by="ingestd")
         people = {
             "ada": (PersonRole.ADMIN,),
             "rita": (PersonRole.REVIEWER,),
