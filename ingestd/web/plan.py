@@ -41,6 +41,7 @@ KINDS = (
     ("competence", "Competences"),
     ("chart_limits", "Limits of control charts"),
     ("form", "Forms"),
+    ("site", "What holds for all methods"),
     ("person", "People"),
 )
 MOST_LISTED = 100
