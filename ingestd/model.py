@@ -527,6 +527,14 @@ class Observation:
     by: str
 
 
+SCATTERED = 1
+GROUPED = 2
+"""How a ledger keeps the identities of readings: as digests that lie all over their index, as
+every ledger made before there was a choice, or as digests that begin with what neighbours share.
+In a ledger of ten million readings each scattered one has pages read and written that no other
+arrival needs."""
+
+
 @frozen
 class StoredReading:
     """A reading as the ledger holds it; digits as printed, instant resolved to UTC.

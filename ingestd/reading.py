@@ -6,22 +6,25 @@ import hashlib
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 from datetime import datetime
+from functools import lru_cache
 from typing import Any
 
 from ingestd.evaluate.identity import (
     KnownReading,
     content,
     identity_key,
+    neighbourhood,
     recognise,
 )
 from ingestd.evaluate.local_time import resolve_local_time
 from ingestd.evaluate.placing import Candidate, Placed, TubeIndex, Waiting
 from ingestd.labels import label_key
-from ingestd.model import Instrument, StoredReading
+from ingestd.model import SCATTERED, Instrument, StoredReading
 from parsers.frozen import frozen
 from parsers.readings import Fault, Reading
 
 DIGEST_BYTES = 16
+NEIGHBOURS_BYTES = 6  # of a grouped identity, which its neighbours share
 
 
 def digest(text: str) -> bytes:
@@ -29,6 +32,28 @@ def digest(text: str) -> bytes:
     return hashlib.blake2b(
         text.encode("utf-8", "surrogatepass"), digest_size=DIGEST_BYTES
     ).digest()
+
+
+def identity_digest(instrument: str, reading: Reading, kept: int) -> bytes:
+    """Sixteen bytes that stand for a reading's identity, without its ordinal.
+
+    Args:
+        kept: SCATTERED or GROUPED.
+    """
+    key = identity_key(instrument, reading, 0)
+    if kept == SCATTERED:
+        return digest(key)
+    return (
+        _neighbours(neighbourhood(instrument, reading))
+        + hashlib.blake2b(
+            key.encode("utf-8", "surrogatepass"), digest_size=DIGEST_BYTES - NEIGHBOURS_BYTES
+        ).digest()
+    )
+
+
+@lru_cache(maxsize=1024)
+def _neighbours(text: str) -> bytes:
+    return digest(text)[:NEIGHBOURS_BYTES]
 
 
 @frozen
@@ -87,6 +112,7 @@ def see(
     find_instrument: Any,
     default: Instrument | None,
     arrived_at: datetime,
+    identities: int,
 ) -> tuple[list[Seen], list[Fault]]:
     """Readings with their instrument and instant; those of unknown instruments as faults.
 
@@ -94,6 +120,7 @@ def see(
         find_instrument: printed name or serial number -> Instrument or None.
         default: the instrument of the source, for forms that name none.
         arrived_at: when the capture arrived, UTC.
+        identities: how the ledger keeps them.
     """
     by_text: dict[str, Instrument | None] = {}
     seen: list[Seen] = []
@@ -127,7 +154,7 @@ def see(
                 parsed=reading,
                 instrument=instrument,
                 ordinal=0,
-                identity=digest(identity_key(instrument.name, reading, 0)),
+                identity=identity_digest(instrument.name, reading, identities),
                 digits=digest(content(reading)),
                 measured_at=measured_at,
                 time_note=note,

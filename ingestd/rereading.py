@@ -67,6 +67,7 @@ def reread(
         find_instrument=book.find_instrument,
         default=book.instruments.get(source.instrument) if source else None,
         arrived_at=capture.arrived_at,
+        identities=work.identities_kept(conn),
     )
     before = _old_readings(conn, capture)
     seen = [_numbered_as_before(one, before) for one in number(seen, {})]

@@ -45,6 +45,7 @@ def take_readings(
         find_instrument=book.find_instrument,
         default=default,
         arrived_at=capture.arrived_at,
+        identities=work.identities_kept(change.conn),
     )
     known = known_readings(change.conn, {one.identity for one in seen})
     counts = _told_apart_by_arrival(seen, known) if is_new else {}

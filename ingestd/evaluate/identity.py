@@ -57,6 +57,21 @@ def identity_key(instrument: str, reading: Reading, ordinal: int = 0) -> str:
     return key if reading.sequenced else f"{key}{_SEPARATOR}{ordinal}"
 
 
+def neighbourhood(instrument: str, reading: Reading) -> str:
+    """Return a text that readings made about the same time share, by their identity alone.
+
+    The first half of the identity field with the most digits, which is a number counted up or a
+    time. An index that begins with it is added to in few places, however much it holds.
+    """
+    fields = reading.identity
+    field = fields[0] if len(fields) == 1 else max(fields, key=_count_digits, default="")
+    return f"{instrument}{_SEPARATOR}{field[: (len(field) + 1) // 2]}"
+
+
+def _count_digits(text: str) -> int:
+    return sum(map(str.isdigit, text))
+
+
 def number_identical(
     readings: Iterable[Reading], counts: dict[tuple[str, ...], int] | None = None
 ) -> list[int]:

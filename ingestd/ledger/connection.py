@@ -130,6 +130,12 @@ def m0013_control_history(db: Database) -> None:
     _run_script(db, "schema_0013_control_history.sql")
 
 
+@migrations()
+def m0014_identities(db: Database) -> None:
+    """How identities of readings are kept; older ledgers keep them scattered."""
+    _run_script(db, "schema_0014_identities.sql")
+
+
 def connect(path: Path | str, *, readonly: bool = False) -> Connection:
     """An open connection with the ledger's settings, read back where it matters.
 

@@ -13,6 +13,7 @@ from ingestd.labels import label_key
 from ingestd.ledger.canonical import canonical_unchecked
 from ingestd.ledger.connection import Connection
 from ingestd.ledger.outbox import put_into_outbox
+from ingestd.model import SCATTERED
 
 Body = dict[str, Any]
 Entry = tuple[int, Body]
@@ -38,6 +39,14 @@ def _json(value: Any) -> str:
 
 def _no_table(_conn: Connection, _entries: Sequence[Entry]) -> None:
     """Entries that stand for themselves: the site's name, the reason of a replay."""
+
+
+def _ledger_made(conn: Connection, entries: Sequence[Entry]) -> None:
+    """A ledger that does not say how it keeps identities was made before there were two ways."""
+    conn.executemany(
+        "UPDATE counters SET value = ? WHERE name = 'identities'",
+        [(body.get("identities", SCATTERED),) for _, body in entries],
+    )
 
 
 def _capture_stored(conn: Connection, entries: Sequence[Entry]) -> None:
@@ -432,7 +441,7 @@ def _captures_archived(conn: Connection, entries: Sequence[Entry]) -> None:
 
 
 _FOLDS: dict[str, Callable[[Connection, Sequence[Entry]], None]] = {
-    "ledger_made": _no_table,
+    "ledger_made": _ledger_made,
     "replayed": _no_table,
     "ledger_restored": _no_table,
     "captures_archived": _captures_archived,

@@ -26,6 +26,7 @@ from ingestd.ledger.connection import (
 )
 from ingestd.ledger.fold import Body, Entry, fold
 from ingestd.ledger.merkle import Frontier, Node, leaf_hash
+from ingestd.model import GROUPED
 from ingestd.stamps import stamp
 
 ENTRY_VERSION = 1
@@ -146,7 +147,7 @@ class Ledger:
             raise LedgerMismatch(str(self.path), "the ledger is empty", "give the site's name")
         else:
             with self.change(at=at, by="ingestd") as change:
-                change.record("ledger_made", site=site)
+                change.record("ledger_made", site=site, identities=GROUPED)
 
     @classmethod
     def open_readonly(cls, path: Path | str) -> "Ledger":

@@ -58,6 +58,12 @@ def reading_from(row: Sequence[Any]) -> StoredReading:
     )
 
 
+def identities_kept(conn: Connection) -> int:
+    """How this ledger keeps identities of readings: SCATTERED or GROUPED."""
+    row = conn.execute("SELECT value FROM counters WHERE name = 'identities'").fetchone()
+    return int(row[0])
+
+
 @frozen
 class StoredRun:
     """A run with what the ledger knows about its progress."""

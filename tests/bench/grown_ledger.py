@@ -20,7 +20,8 @@ import random
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
-from hashlib import sha256
+from functools import lru_cache
+from hashlib import blake2b, sha256
 from typing import Any
 
 from ingestd import __version__
@@ -30,6 +31,7 @@ from ingestd.ledger.merkle import Frontier, Node, leaf_hash
 from ingestd.ledger.plan import Book, BookKeeper
 from ingestd.ledger.store import Ledger
 from ingestd.pipeline import Pipeline
+from ingestd.reading import NEIGHBOURS_BYTES
 from ingestd.sources.arrivals import Arrival
 from tests.bench.bulk_work import silent_log
 from tests.bench.grown_plan import (
@@ -181,6 +183,12 @@ def _write_counts(conn: Connection, drawn: "_Drawn") -> None:
     conn.executemany("INSERT INTO lot_use VALUES (?, ?)", drawn.lots.items())
 
 
+@lru_cache(maxsize=64)
+def _neighbours(instrument: str, thousand: int) -> bytes:
+    """What a thousand readings of an instrument share in their identities, as in `reading`."""
+    return blake2b(f"{instrument} {thousand}".encode(), digest_size=NEIGHBOURS_BYTES).digest()
+
+
 class _Drawn:
     """Draws runs and keeps their entries and rows until they are written.
 
@@ -301,7 +309,8 @@ class _Drawn:
         for position, _role, _sample, label in run.tubes:
             ident = self._reading = self._reading + 1
             at = 32 * (position - 1)
-            identity, digits = chance[at : at + 16], chance[at + 16 : at + 32]
+            identity = _neighbours(instrument, ident // 1000) + chance[at : at + 10]
+            digits = chance[at + 16 : at + 32]
             value, (start, end) = run.values[position - 1], run.spans[position - 1]
             measured = run.measured[position - 1]
             entry = self._record(

