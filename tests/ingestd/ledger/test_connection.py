@@ -204,7 +204,7 @@ def test_reader_is_never_blocked_by_a_writer(tmp_path: Path, conn: Connection) -
     with immediate(conn):
         conn.execute("INSERT INTO counters VALUES ('x', 1)")
         assert reader.execute("SELECT count(*) FROM counters").fetchone() == (3,)
-    assert reader.execute("SELECT count(*) FROM counters").fetchone() == (3,)
+    assert reader.execute("SELECT count(*) FROM counters").fetchone() == (4,)
     with pytest.raises(sqlite3.OperationalError, match="readonly database"):
         reader.execute("DELETE FROM counters")
     reader.close()
