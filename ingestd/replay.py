@@ -244,7 +244,9 @@ def _differences(conn: Connection, start: int) -> Iterator[Difference]:
         " || ' ' || w.unit || char(10) || m.body"
         "  FROM result_versions w JOIN pin_sets m ON m.id = w.pins"
         "  WHERE w.result = r.id AND w.entry < ?1 ORDER BY w.version DESC LIMIT 1)"
-        " FROM results r JOIN result_versions v ON v.result = r.id"
+        " FROM (SELECT DISTINCT json_extract(CAST(body AS TEXT), '$.result') AS ident FROM journal"
+        '  WHERE idx >= ?1 AND instr(body, CAST(\'"kind":"result_judged"\' AS BLOB)) > 0) j'
+        " CROSS JOIN results r ON r.id = j.ident CROSS JOIN result_versions v ON v.result = r.id"
         " JOIN pin_sets n ON n.id = v.pins"
         " WHERE v.entry >= ?1 AND v.version = (SELECT max(version) FROM result_versions x"
         " WHERE x.result = r.id) ORDER BY r.id",

@@ -132,13 +132,10 @@ def read_afresh(capture: Capture) -> Capture:
 
 def _not_noted_yet(conn: Connection, capture: int, repeats: Sequence[int]) -> tuple[int, ...]:
     """Those of these readings of which it is not on record that the capture repeats them."""
-    noted = {
-        reading
-        for (reading,) in conn.execute(
-            "SELECT reading FROM sightings WHERE capture = ?", (capture,)
-        )
-    }
-    return tuple(reading for reading in repeats if reading not in noted)
+    noted = "SELECT EXISTS (SELECT 1 FROM sightings WHERE reading = ? AND capture = ?)"
+    return tuple(
+        reading for reading in repeats if not conn.execute(noted, (reading, capture)).fetchone()[0]
+    )
 
 
 def _numbered_as_before(one: Seen, before: dict[int, Row]) -> Seen:
@@ -184,9 +181,11 @@ def _old_readings(conn: Connection, capture: Capture) -> dict[int, Row]:
     """Readings that still count of the file up to this capture, by where they begin in it."""
     rows = conn.execute(
         f"SELECT {work.READING_COLUMNS}, r.identity, r.ordinal, r.digits, p.run, p.position"  # noqa: S608 - fixed text
-        " FROM readings r JOIN captures c ON c.id = r.capture"
+        " FROM captures c INDEXED BY captures_by_name"
+        " CROSS JOIN readings r INDEXED BY readings_by_capture ON r.capture = c.id"
         " LEFT JOIN placements p ON p.reading = r.id"
-        " WHERE c.lineage = ? AND c.name = ? AND c.id <= ? AND r.retired = '' ORDER BY r.id",
-        (capture.lineage, capture.name, capture.id),
+        " WHERE c.source = ? AND c.name = ? AND c.id <= ? AND c.lineage = ? AND r.retired = ''"
+        " ORDER BY r.id",
+        (capture.source, capture.name, capture.id, capture.lineage),
     )
     return {row[_STARTS]: row for row in rows}

@@ -1,10 +1,13 @@
-"""An arrival costs the same in a ledger of any size: no question of its way goes through a table.
+"""An arrival, or a capture read again, costs the same in a ledger of any size: no question of its
+way goes through a table.
 
 That histories are bounded as well is measured by the benchmark of growth.
 """
 
 import pytest
 
+from ingestd.ledger.captures import find_captures
+from ingestd.replay import replay
 from tests.conftest import EXPORT_HEAD, GOOD_EXPORT, GOOD_ROWS, SHEET, Lab, row
 from tests.ingestd.web.test_query_plans import whole_scans
 
@@ -34,6 +37,31 @@ def test_no_question_on_the_way_of_an_arrival_goes_through_a_table_that_grows(
     asked: list[str] = []
     lab.ledger.conn.set_trace_callback(asked.append)
     lab.arrive(text, name=name)
+    lab.ledger.conn.set_trace_callback(None)
+    questions = [one for one in asked if one.lstrip().upper().startswith(CHANGES)]
+    assert len(questions) > 5
+    assert {scan for one in questions for scan in whole_scans(lab, one)} == set()
+
+
+@pytest.mark.parametrize("which", ["day.csv", "again.csv", "grown.csv", "contradicts.csv"])
+def test_no_question_on_the_way_of_a_capture_read_again_goes_through_a_table_that_grows(
+    lab: Lab, which: str
+) -> None:
+    lab.load("sheet.csv", SHEET)
+    lab.arrive(GOOD_EXPORT)
+    lab.arrive(EXPORT_HEAD + "".join(GOOD_ROWS[:2]), name="again.csv")
+    for rows in (GOOD_ROWS[2:3], GOOD_ROWS[2:]):
+        lab.arrive(EXPORT_HEAD + "".join(rows), name="grown.csv")
+    lab.arrive(EXPORT_HEAD + row(4, "W-2", "444"), name="contradicts.csv")
+    found = find_captures(lab.ledger.conn, source="p1")
+    chosen = [capture for capture in found if capture.name == which]
+    lab.load("late.csv", SECOND)  # so that something is judged anew
+    asked: list[str] = []
+    lab.ledger.conn.set_trace_callback(asked.append)
+    replay(
+        lab.ledger, lab.config, chosen,
+        reason="plans", by="ada", clock=lab.clock, log=lab.pipeline.log,
+    )  # fmt: skip
     lab.ledger.conn.set_trace_callback(None)
     questions = [one for one in asked if one.lstrip().upper().startswith(CHANGES)]
     assert len(questions) > 5
