@@ -4,10 +4,16 @@ way goes through a table.
 That histories are bounded as well is measured by the benchmark of growth.
 """
 
+from collections.abc import Callable
+
 import pytest
 
+from ingestd.deciding import place_reading, release, withdraw
 from ingestd.ledger.captures import find_captures
+from ingestd.ledger.store import Change
+from ingestd.planning import observe
 from ingestd.replay import replay
+from ingestd.taking import retry_waiting
 from tests.conftest import EXPORT_HEAD, GOOD_EXPORT, GOOD_ROWS, SHEET, Lab, row
 from tests.ingestd.web.test_query_plans import whole_scans
 
@@ -62,6 +68,62 @@ def test_no_question_on_the_way_of_a_capture_read_again_goes_through_a_table_tha
         lab.ledger, lab.config, chosen,
         reason="plans", by="ada", clock=lab.clock, log=lab.pipeline.log,
     )  # fmt: skip
+    lab.ledger.conn.set_trace_callback(None)
+    questions = [one for one in asked if one.lstrip().upper().startswith(CHANGES)]
+    assert len(questions) > 5
+    assert {scan for one in questions for scan in whole_scans(lab, one)} == set()
+
+
+def _observe(lab: Lab, change: Change) -> None:
+    observe(change, "R1", 3, ["homogenised=yes"], lab.pipeline.keeper, lab.config)
+
+
+def _place(lab: Lab, change: Change) -> None:
+    waiting = int(str(lab.one("SELECT min(reading) FROM waiting")))
+    place_reading(change, waiting, "R2", 3, lab.pipeline.keeper, lab.config, reason="seen")
+
+
+def _release(lab: Lab, change: Change) -> None:
+    release(change, lab.pipeline.keeper.current(change.conn), "R1", reason="")
+
+
+def _withdraw(lab: Lab, change: Change) -> None:
+    _release(lab, change)
+    withdraw(change, lab.pipeline.keeper.current(change.conn), "1", reason="seen")
+
+
+def _retry(lab: Lab, change: Change) -> None:
+    retry_waiting(change, {"w-9"}, lab.pipeline.keeper, 14)
+
+
+@pytest.mark.parametrize("act", [_observe, _place, _release, _withdraw, _retry])
+def test_no_question_on_the_way_of_a_decision_goes_through_a_table_that_grows(
+    lab: Lab, act: Callable[[Lab, Change], None]
+) -> None:
+    lab.load("sheet.csv", SHEET)
+    lab.load("second.csv", SECOND)
+    lab.arrive(GOOD_EXPORT)
+    lab.arrive(EXPORT_HEAD + row(12, "W-9", "333"), name="stranger.csv")
+    asked: list[str] = []
+    with lab.ledger.change(
+        at=lab.clock(), by="mara" if act in {_observe, _place} else "rita"
+    ) as c:
+        lab.ledger.conn.set_trace_callback(asked.append)
+        act(lab, c)
+        c.flush()
+        lab.ledger.conn.set_trace_callback(None)
+    questions = [one for one in asked if one.lstrip().upper().startswith(CHANGES)]
+    assert questions
+    assert {scan for one in questions for scan in whole_scans(lab, one)} == set()
+
+
+def test_no_question_on_the_way_of_a_sheet_goes_through_a_table_that_grows(lab: Lab) -> None:
+    lab.load("sheet.csv", SHEET)
+    lab.arrive(GOOD_EXPORT)
+    asked: list[str] = []
+    lab.ledger.conn.set_trace_callback(asked.append)
+    lab.load("second.csv", SECOND)
+    lab.load("sheet.csv", SHEET.replace("06:00,200,1+1", "06:00,210,1+1"))
     lab.ledger.conn.set_trace_callback(None)
     questions = [one for one in asked if one.lstrip().upper().startswith(CHANGES)]
     assert len(questions) > 5
