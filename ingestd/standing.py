@@ -9,6 +9,7 @@ from pathlib import Path
 from ingestd.checkpointing import key_path, origin_of
 from ingestd.config import Config
 from ingestd.gathering import day_of
+from ingestd.ledger.captures import UNFINISHED
 from ingestd.ledger.checkpoints import load_key, public_key_text
 from ingestd.ledger.connection import Connection
 from ingestd.ledger.deliveries import DeliveryStanding, delivery_standings
@@ -187,8 +188,7 @@ def _captures(conn: Connection) -> dict[str, int]:
     """Captures by state; those not read to the end have an index, so only they are counted."""
     counts = _grouped(
         conn,
-        "SELECT state, count(*) FROM capture_states"
-        " WHERE state IN ('stored', 'failed', 'partly_read') GROUP BY state",
+        f"SELECT state, count(*) FROM capture_states WHERE {UNFINISHED} GROUP BY state",  # noqa: S608 - fixed texts
     )
     read = _one(conn, "SELECT coalesce(max(id), 0) FROM captures") - sum(counts.values())
     return {**counts, **({"read": read} if read else {})}

@@ -94,6 +94,12 @@ def get_capture(conn: Connection, ident: int) -> Capture:
     return _capture(row)
 
 
+# Captures not read to their end, word for word as in the index that holds only these: without
+# these words it is not used.
+UNFINISHED_STATES = ("stored", "failed", "partly_read")
+UNFINISHED = "state IN ('stored', 'failed', 'partly_read')"
+
+
 def find_captures(
     conn: Connection,
     *,
@@ -109,7 +115,7 @@ def find_captures(
     if state is not None:
         where.append("s.state = ?")
         if state != "read":  # what is nearly always true is not indexed
-            where.append("s.state IN ('stored', 'failed', 'partly_read')")
+            where.append(f"s.{UNFINISHED}")
         values.append(state)
     if source is not None:
         where.append("c.source = ?")

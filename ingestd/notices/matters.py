@@ -4,6 +4,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
+from ingestd.ledger.captures import UNFINISHED
 from ingestd.ledger.connection import Connection
 from ingestd.standing import Standing
 
@@ -81,8 +82,9 @@ def _operation(now: Standing, own: Iterable[tuple[str, str]]) -> Iterator[Matter
 
 def _captures(conn: Connection) -> Iterator[Matter]:
     for ident, source, name in conn.execute(
-        "SELECT c.id, c.source, c.name FROM capture_states s JOIN captures c ON c.id = s.capture"
-        " WHERE s.state = 'failed' ORDER BY c.id"
+        "SELECT c.id, c.source, c.name"  # noqa: S608 - fixed texts
+        " FROM capture_states s JOIN captures c ON c.id = s.capture"
+        f" WHERE s.state = 'failed' AND s.{UNFINISHED} ORDER BY c.id"
     ):
         text = (
             f"capture {ident}, {name} of {source}: `ingestd captures --capture {ident}` says why"

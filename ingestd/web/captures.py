@@ -9,10 +9,16 @@ from markupsafe import Markup
 from starlette.responses import RedirectResponse, Response
 
 from ingestd.errors import Refused
-from ingestd.ledger.captures import Capture, content_from, find_captures, get_capture
+from ingestd.ledger.captures import (
+    UNFINISHED,
+    UNFINISHED_STATES,
+    Capture,
+    content_from,
+    find_captures,
+    get_capture,
+)
 from ingestd.ledger.connection import Connection
 from ingestd.replay import ReplayReport, dry_replay, replay
-from ingestd.web.counts import UNFINISHED, UNFINISHED_STATES
 from ingestd.web.doors import AdminPosts, Viewer, office_of
 from ingestd.web.jobs import Job, Jobs
 from ingestd.web.office import Office

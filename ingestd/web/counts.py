@@ -2,12 +2,10 @@
 
 from dataclasses import dataclass
 
+from ingestd.ledger.captures import UNFINISHED
 from ingestd.ledger.connection import Connection
 
 MOST = 1000  # counted no further
-# The condition of the index `capture_states_by_state`, word for word: only with it is it used.
-UNFINISHED_STATES = ("stored", "failed", "partly_read")
-UNFINISHED = "state IN ('stored', 'failed', 'partly_read')"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -13,7 +13,7 @@ from ingestd.errors import Refused
 from ingestd.explaining import deciding_findings
 from ingestd.gathering import day_of
 from ingestd.ledger import work
-from ingestd.ledger.captures import Capture, get_capture
+from ingestd.ledger.captures import UNFINISHED, Capture, get_capture
 from ingestd.ledger.connection import Connection
 from ingestd.ledger.plan import Book
 from ingestd.ledger.results import ResultRow, get_result
@@ -22,7 +22,6 @@ from ingestd.model import Finding, KitLot, StoredReading
 from ingestd.stamps import stamp
 from ingestd.standing import EXPIRY_NOTICE
 from ingestd.web.acting import acted
-from ingestd.web.counts import UNFINISHED
 from ingestd.web.doors import AnalystPosts, Viewer, office_of
 from ingestd.web.office import Office
 from ingestd.web.pages import HIGHEST_ID, Number, page, to
