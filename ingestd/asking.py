@@ -68,11 +68,12 @@ class AskDoor:
         return ""
 
     def close(self) -> None:
-        """Be gone."""
+        """Be gone; a name that cannot be taken away is taken away by the next service."""
         if self._socket is not None:
             self._socket.close()
             self._socket = None
-            self._path.unlink(missing_ok=True)
+            with contextlib.suppress(OSError):
+                self._path.unlink()
 
 
 def ask_service(ledger: Path, line: str) -> None:

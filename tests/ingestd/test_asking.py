@@ -151,3 +151,12 @@ def test_disk_without_sockets_lets_the_service_work(tmp_path: Path) -> None:
     door.close()
     with pytest.raises(Refused, match="no service answers"):
         ask_service(tmp_path / "absent" / "ledger.db", "wire")
+
+
+def test_name_that_cannot_be_taken_away_ends_nothing(tmp_path: Path) -> None:
+    made = AskDoor(tmp_path / "ledger.db", lambda _line: None)
+    made.open()
+    (tmp_path / "ledger.db.ask").unlink()
+    (tmp_path / "ledger.db.ask").mkdir()
+    made.close()
+    assert (tmp_path / "ledger.db.ask").is_dir()
