@@ -16,6 +16,7 @@ from typing import Any
 
 import parsers
 from ingestd import events
+from ingestd.collector import undisturbed
 from ingestd.config import Config, FolderSource, LineSource
 from ingestd.errors import Refused
 from ingestd.forms import forms_in_force
@@ -222,7 +223,8 @@ class Pipeline:
         started = time.perf_counter()
         capture = self.with_inherited_resume(capture)
         tally = Tally()
-        done = self._read_slices(capture, tally, final=final, by=by, cause=cause)
+        with undisturbed():
+            done = self._read_slices(capture, tally, final=final, by=by, cause=cause)
         took_ms = round((time.perf_counter() - started) * 1000, 1)
         self._together.once_durable(lambda: self._tell(capture, tally, done=done, took_ms=took_ms))
         return done

@@ -17,6 +17,7 @@ import orjson
 
 import parsers
 from ingestd import __version__
+from ingestd.collector import undisturbed
 from ingestd.config import Config
 from ingestd.errors import Refused
 from ingestd.intake import NOISE
@@ -136,9 +137,10 @@ def replay(
         if capture.kind == "plan":
             _replay_plan(pipeline, capture, report, reason=reason, by=by, system_user=system_user)
         elif capture.kind != NOISE and not capture.oversize:
-            _replay_export(
-                pipeline, capture, report, reason=reason, by=by, system_user=system_user
-            )
+            with undisturbed():
+                _replay_export(
+                    pipeline, capture, report, reason=reason, by=by, system_user=system_user
+                )
         progress(count)
     report.differences = list(_differences(ledger.conn, start))
     return report

@@ -6,7 +6,6 @@ Meanwhile one thread looks around: it pings the watchdog, reloads, says how thin
 """
 
 import fcntl
-import gc
 import os
 import signal
 import threading
@@ -21,6 +20,7 @@ from typing import Any, TypeVar
 import parsers
 from ingestd import events
 from ingestd.asking import AskDoor
+from ingestd.collector import calm_collector
 from ingestd.config import Config, load_config
 from ingestd.delivery.courier import Courier, make_targets
 from ingestd.errors import ConfigError, IngestError, LedgerMismatch, Refused, StoreFull
@@ -56,16 +56,6 @@ EXTEND_S = 60.0  # more time to start, asked for again and again while the ledge
 def utc_now() -> datetime:
     """The present instant, UTC."""
     return datetime.now(UTC)
-
-
-def calm_collector() -> None:
-    """Look for cyclic garbage seldom: a slice of readings makes many values and no cycles.
-
-    Measured on bulk reading: a third of the time went into looking at the default thresholds.
-    """
-    gc.collect()
-    gc.freeze()
-    gc.set_threshold(50_000, 20, 50)
 
 
 class Service:

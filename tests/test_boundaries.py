@@ -25,7 +25,7 @@ IMPURE_ATTRIBUTES = {
 
 # Layers of ingestd, inner first: a module imports only from its own layer or from inner ones.
 LAYERS = (
-    ("errors", "events", "labels", "stamps", "steps", "model"),
+    ("errors", "events", "labels", "stamps", "steps", "collector", "model"),
     ("evaluate", "plan"),
     ("config", "service_sections", "ledger"),
     ("sources", "forms", "gathering", "notify", "logs"),

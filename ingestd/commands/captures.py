@@ -159,11 +159,11 @@ def replay(
     """Read captures again, with today's program and the inputs now in force."""
     from datetime import UTC
 
+    from ingestd.collector import calm_collector
     from ingestd.deciding import authorise
     from ingestd.errors import Refused
     from ingestd.ledger.captures import find_captures
     from ingestd.model import PersonRole
-    from ingestd.service import calm_collector
 
     is_then = as_of == "then"
     if reason is None and not is_then:
