@@ -1,6 +1,6 @@
 """Analysts at work: sheets, observations, placing by hand, and their mistakes."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from datetime import datetime, timedelta
 from decimal import Decimal
@@ -16,7 +16,7 @@ from tests.simulation.arriving import load
 from tests.simulation.invariants import must
 from tests.simulation.life import Life, act
 from tests.simulation.printing import Printed, print_sheet
-from tests.simulation.truth import RunPlan
+from tests.simulation.truth import RunPlan, TubePlan
 
 
 class People:
@@ -104,7 +104,7 @@ class People:
                 a, b = tubes[one], tubes[other]
                 tubes[one] = replace(b, position=a.position)
                 tubes[other] = replace(a, position=b.position)
-            case "drop" if len(tubes) > 2 and tubes[-1].role != "blank":
+            case "drop" if len(tubes) > 2 and not _is_needed(tubes):
                 tubes.pop()
             case "add":
                 code = f"{plan.name}-extra-{len(tubes) + 1}"
@@ -221,3 +221,11 @@ class People:
             self.hand_in(newer)
         else:
             self.observe(plan.name, None, "digestion_end", end.isoformat(), end.isoformat())
+
+
+def _is_needed(tubes: Sequence[TubePlan]) -> bool:
+    """Whether a sheet without its last tube would lack its blank, or the sample of a duplicate."""
+    last = tubes[-1]
+    if last.role == "blank":
+        return True
+    return last.role == "sample" and any(tube.sample == last.sample for tube in tubes[:-1])
