@@ -640,3 +640,30 @@ def test_patterns_on_a_chart_are_those_of_the_run_rules(seed: int) -> None:
     assert [f.limit for f in findings_of(evaluate(facts), "control_chart")] == [
         want or "470 to 530 mg/L"
     ]
+
+
+@pytest.mark.parametrize(
+    ("shown", "unit", "stated"),
+    [("0.08", "g/L", "80"), ("0.080", "g/L", "80"), ("80.5", "ug/L", "0.0805")],
+)
+def test_reading_in_another_unit_claims_no_digit_that_was_not_printed(
+    shown: str, unit: str, stated: str
+) -> None:
+    """Hundredths of a gram are tens of a milligram. Common practice, no source."""
+    facts = day(
+        method=replace(NUTRIENT, range_high=Decimal(1000)),
+        run=replace(RUN, tubes=TUBES[2:3]),
+        readings={3: (reading(3, shown, unit=unit),)},
+    )
+    (result,) = evaluate(facts).results
+    assert result.text == stated
+    assert result.steps[-2].startswith("Rounded once to a multiple of")
+    assert result.steps[-2].split(" multiple of ")[1].split(":")[0] == {
+        "0.08": "10", "0.080": "1", "80.5": "0.0001",
+    }[shown]  # fmt: skip
+
+
+def test_mean_is_told_of_several_tubes_and_of_one_it_is_not() -> None:
+    outcome = evaluate(GOOD)
+    assert "Mean of 2 tubes: 63 mg/L." in result_of(outcome, "W-103").steps  # 62 and 64
+    assert "Mean" not in " ".join(result_of(outcome, "W-101").steps)
