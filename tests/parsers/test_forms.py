@@ -240,3 +240,9 @@ def test_frame_bytes_are_characters_of_one_byte(text: str, key: str, problem: st
     error = refused(text)
     assert error.key == key
     assert re.search(problem, error.problem)
+
+
+def test_faults_beside_the_one_named_are_counted() -> None:
+    text = TABLE + '[limits]\nrows = "many"\nfields = "many"\nline_length = "many"\n'
+    with pytest.raises(FormError, match=r"\(and 2 more\)"):
+        load_form(text.encode(), "mine")

@@ -32,6 +32,7 @@ from tests.ingestd.evaluate.bench_day import (
     COD,
     DIGESTED,
     GOOD,
+    READ,
     RUN,
     SHOWN,
     SITE,
@@ -667,3 +668,11 @@ def test_mean_is_told_of_several_tubes_and_of_one_it_is_not() -> None:
     outcome = evaluate(GOOD)
     assert "Mean of 2 tubes: 63 mg/L." in result_of(outcome, "W-103").steps  # 62 and 64
     assert "Mean" not in " ".join(result_of(outcome, "W-101").steps)
+
+
+def test_last_reading_of_an_instrument_is_what_its_verification_must_outlast() -> None:
+    due = GOOD.instruments["meter-1"].verification_due
+    assert due is not None
+    late = reading(4, "148", measured_at=READ.replace(year=due.year + 1))
+    outcome = evaluate(day(readings=with_reading(4, late)))
+    assert worst(findings_of(outcome, "instrument_verification")) is Verdict.HOLD

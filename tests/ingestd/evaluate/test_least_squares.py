@@ -85,3 +85,9 @@ def test_ragged_or_empty_design_is_refused(design: list[list[int]]) -> None:
 def test_order_below_one_is_refused() -> None:
     with pytest.raises(ValueError, match="order 0"):
         fit_polynomial([1, 2], [1, 2], 0)
+
+
+def test_line_through_points_whose_sum_is_minus_one() -> None:
+    """y = 3 + 2 x, by construction: an element of the normal equations is then -1."""
+    fit = fit_polynomial([-2, 0, 1], [-1, 3, 5], 1)
+    assert [Fraction(one) for one in fit.coefficients] == [3, 2]
