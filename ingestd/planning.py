@@ -353,7 +353,7 @@ def touched_runs(change: Change, taken: Sequence[tuple[str, Any]]) -> list[str]:
                 )
                 key = value.name
             case "site":
-                where, key = "?", 1
+                where, key = "?", 1  # every run
             case _:
                 continue
         rows = change.conn.execute(

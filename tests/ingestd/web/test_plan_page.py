@@ -94,3 +94,12 @@ def test_input_shows_its_versions_and_a_method_its_rules(page: Page) -> None:
     assert "measuring range" in text
     assert "1500" in text
     assert "Expires" in vera.page("/plan")
+
+
+def test_what_holds_for_all_methods_comes_from_the_configuration(page: Page) -> None:
+    vera = page.sign_in("vera")
+    assert "What holds for all methods" in vera.page("/plan")
+    text = vera.page("/input?kind=site&name=policy")
+    assert "half_even" in text
+    assert "the configuration" in text
+    assert "a decision" not in text
