@@ -1,5 +1,5 @@
 """`python -m ingestd` is the command `ingestd`."""
 
-from ingestd.cli import main
+from ingestd.cli.main import main
 
 main()

@@ -10,13 +10,13 @@ import structlog
 from hypothesis import HealthCheck, settings
 
 from ingestd.config import Config, load_config
-from ingestd.deciding import add_person
 from ingestd.ledger import work
 from ingestd.ledger.results import ResultRow, find_results
 from ingestd.ledger.store import Ledger, content_sha256
 from ingestd.model import Person, PersonRole
-from ingestd.pipeline import Pipeline
-from ingestd.planning import Loaded, load_file, take_configured
+from ingestd.pipeline.decisions import add_person
+from ingestd.pipeline.inputs import Loaded, load_file, take_configured
+from ingestd.pipeline.pipeline import Pipeline
 from ingestd.sources.arrivals import Arrival
 
 # How long an example takes says nothing on a machine that does other work beside the tests.
@@ -129,7 +129,13 @@ class Lab:
     def load(self, name: str, text: str | bytes, *, by: str = "mara") -> Loaded:
         data = text.encode() if isinstance(text, str) else text
         return load_file(
-            self.ledger, name, data, self.pipeline.keeper, self.config, at=self.clock(), by=by
+            self.ledger,
+            name,
+            data,
+            self.pipeline.in_force_cache,
+            self.config,
+            at=self.clock(),
+            by=by,
         )
 
     def arrive(
@@ -189,8 +195,8 @@ def make_lab(tmp_path: Path) -> Iterator[Callable[..., Lab]]:
         }
         for account, roles in people.items():
             with ledger.change(at=lab.clock(), by="ada") as change:
-                book = lab.pipeline.keeper.current(ledger.conn)
-                add_person(change, book, Person(account=account, roles=roles), by="ada")
+                in_force = lab.pipeline.in_force_cache.current(ledger.conn)
+                add_person(change, in_force, Person(account=account, roles=roles), by="ada")
         if plan is not None:
             lab.load("plan.toml", plan)
         return lab

@@ -14,7 +14,7 @@ import pytest
 
 import ingestd
 from ingestd import events
-from ingestd.cli import _COMMANDS
+from ingestd.cli.main import _COMMANDS
 from ingestd.errors import IngestError
 from ingestd.plan.columns import describe_columns
 from tests.configuration_keys import configuration_keys

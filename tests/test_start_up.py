@@ -18,7 +18,7 @@ REPORT = """
 import atexit, json, sys
 sys.argv[0] = "ingestd"
 atexit.register(lambda: print(json.dumps(sorted({n.partition(".")[0] for n in sys.modules}))))
-from ingestd.cli import main
+from ingestd.cli.main import main
 main()
 """
 

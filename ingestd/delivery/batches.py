@@ -13,11 +13,11 @@ from ingestd.delivery.entry_rows import (
     rows_of,
 )
 from ingestd.delivery.merging import Batch
-from ingestd.ledger.checkpoints import CheckpointError, parse_checkpoint
 from ingestd.ledger.connection import Connection
 from ingestd.ledger.deliveries import Entry, entries_of, outbox_rows, read_entries
-from ingestd.ledger.merkle import Frontier
-from ingestd.stamps import instant
+from ingestd.ledger.journal.checkpoints import CheckpointError, parse_checkpoint
+from ingestd.ledger.journal.merkle import Frontier
+from ingestd.times import instant
 
 MOST_BYTES = 8 * 2**20  # of journal bodies in one batch: memory stays flat
 MOST_CHECKPOINTS = 200

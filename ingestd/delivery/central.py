@@ -21,7 +21,7 @@ from ingestd.delivery.targets import Apply, Progress
 from ingestd.errors import IngestError, TargetRejected
 from ingestd.ledger import deliveries
 from ingestd.ledger.connection import Connection as LedgerConnection
-from ingestd.ledger.merkle import Frontier
+from ingestd.ledger.journal.merkle import Frontier
 from ingestd.ledger.store import Ledger
 from ingestd.steps import step
 

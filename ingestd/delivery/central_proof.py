@@ -18,9 +18,9 @@ from ingestd.delivery.connecting import Connection, translate
 from ingestd.delivery.entry_rows import COLUMNS, Judgement, Made, decision_rows, month_of, rows_of
 from ingestd.delivery.schema import check_schema
 from ingestd.errors import TargetRejected
-from ingestd.ledger.checkpoints import Checkpoint, CheckpointError, parse_checkpoint
-from ingestd.ledger.checkpoints import verify_checkpoint as verify_note
-from ingestd.ledger.merkle import Frontier, leaf_hash
+from ingestd.ledger.journal.checkpoints import Checkpoint, CheckpointError, parse_checkpoint
+from ingestd.ledger.journal.checkpoints import verify_checkpoint as verify_note
+from ingestd.ledger.journal.merkle import Frontier, leaf_hash
 
 CHUNK = 5_000  # entries looked at together
 BY_VERSION = ("results", "findings")  # their rows come with the decision on a version

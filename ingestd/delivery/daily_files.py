@@ -24,8 +24,8 @@ from ingestd.errors import TargetRejected, TargetUnavailable
 from ingestd.ledger import deliveries
 from ingestd.ledger.connection import Connection
 from ingestd.ledger.store import Ledger
-from ingestd.stamps import instant
 from ingestd.steps import step
+from ingestd.times import instant
 
 # Column and what it holds, for formats that know kinds.
 COLUMNS = (

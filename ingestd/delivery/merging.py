@@ -14,7 +14,7 @@ from psycopg import sql
 from ingestd.delivery.connecting import Connection, is_about_rows
 from ingestd.delivery.entry_rows import CHECKPOINTS, COLUMNS, JOURNAL, Row
 from ingestd.errors import TargetRejected, TargetUnavailable
-from ingestd.ledger.merkle import Frontier
+from ingestd.ledger.journal.merkle import Frontier
 from ingestd.steps import step
 
 Renew = Callable[[], None]

@@ -9,8 +9,8 @@ from psycopg import sql
 
 from ingestd.delivery.connecting import SUBJECT, Connection, translate
 from ingestd.errors import TargetRejected
-from ingestd.ledger.checkpoints import read_verifier_key
-from ingestd.ledger.merkle import Frontier
+from ingestd.ledger.journal.checkpoints import read_verifier_key
+from ingestd.ledger.journal.merkle import Frontier
 
 
 @dataclass(frozen=True, slots=True)

@@ -3,16 +3,16 @@
 import textwrap
 from collections.abc import Callable, Iterator
 
-from ingestd.checkpointing import key_path, origin_of
+from ingestd.audit.checkpoints import key_path, origin_of
+from ingestd.audit.verify import verify_ledger
 from ingestd.config import Config
 from ingestd.evaluate.local_time import local_day
 from ingestd.ledger.captures import find_captures
-from ingestd.ledger.checkpoints import load_key, read_checkpoints
 from ingestd.ledger.connection import Connection
-from ingestd.ledger.notes import public_key_text
+from ingestd.ledger.journal.checkpoints import load_key, read_checkpoints
+from ingestd.ledger.journal.signed_notes import public_key_text
 from ingestd.ledger.results import ResultRow, entry_body, find_results
 from ingestd.ledger.work import waiting_readings
-from ingestd.verify import verify_ledger
 
 Echo = Callable[[str], None]
 

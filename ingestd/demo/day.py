@@ -29,7 +29,7 @@ from ingestd.demo.script import Sightings, judge_script
 from ingestd.demo.working_day import Day, working_day_before
 from ingestd.errors import ConfigError
 from ingestd.ledger.work import waiting_readings
-from ingestd.service import utc_now
+from ingestd.service.daemon import utc_now
 
 SEED = 20_260_302  # any number: the same day comes out every time
 DONE, NOT_AS_SCRIPTED, WRONG_USE = 0, 1, 2

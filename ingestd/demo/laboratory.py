@@ -13,16 +13,16 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from ingestd.config import Config
-from ingestd.deciding import add_person, place_reading, set_release_policy
 from ingestd.demo.arriving import drop
 from ingestd.ledger.captures import find_captures, newest_of_name
-from ingestd.ledger.plan import BookKeeper
+from ingestd.ledger.inputs import InForceCache
 from ingestd.ledger.store import Ledger
 from ingestd.ledger.work import waiting_readings
 from ingestd.model import Person, PersonRole
-from ingestd.planning import PLAN_SOURCE, load_file, observe
-from ingestd.replay import ReplayReport, replay
-from ingestd.service import Service
+from ingestd.pipeline.decisions import add_person, place_reading, set_release_policy
+from ingestd.pipeline.inputs import PLAN_SOURCE, load_file, observe
+from ingestd.pipeline.replay.replay import ReplayReport, replay
+from ingestd.service.daemon import Service
 
 PATIENCE_S = 20.0  # longer than anything here takes, even on a busy machine
 LOOK_S = 0.02
@@ -68,7 +68,7 @@ class Laboratory:
         self.stop = stop
         self.zone = ZoneInfo(config.site.time_zone)
         self.ledger = Ledger.open(config.ledger.path, site=config.site.name, at=clock())
-        self.keeper = BookKeeper()
+        self.in_force_cache = InForceCache()
         self._log = log
         self._service = Service(config, log=log, clock=clock)
         self._thread = threading.Thread(target=self._serve, name="demo service", daemon=True)
@@ -80,11 +80,11 @@ class Laboratory:
         """Give people their accounts, have the release policy signed, start the service."""
         for person in PEOPLE:
             with self.ledger.change(at=self.clock(), by=ADMIN) as change:
-                add_person(change, self.keeper.current(self.ledger.conn), person, by=ADMIN)
+                add_person(change, self.in_force_cache.current(self.ledger.conn), person, by=ADMIN)
         with self.ledger.change(at=self.clock(), by=REVIEWER) as change:
             set_release_policy(
                 change,
-                self.keeper.current(self.ledger.conn),
+                self.in_force_cache.current(self.ledger.conn),
                 mode="automatic",
                 by=REVIEWER,
                 reason="in the demonstration, what every rule accepts is released at once",
@@ -191,7 +191,7 @@ class Laboratory:
     def observe(self, run: str, position: int | None, *pairs: str, by: str) -> None:
         """Note what was seen at the bench, as `ingestd observe` does."""
         with self.ledger.change(at=self.clock(), by=by) as change:
-            observe(change, run, position, pairs, self.keeper, self.config)
+            observe(change, run, position, pairs, self.in_force_cache, self.config)
 
     def place(self, label: str, run: str, position: int, *, by: str, reason: str) -> int:
         """Place the waiting reading of this printed label by hand; returns its number."""
@@ -201,7 +201,9 @@ class Laboratory:
             if one.reading.sample == label
         )
         with self.ledger.change(at=self.clock(), by=by) as change:
-            place_reading(change, reading, run, position, self.keeper, self.config, reason=reason)
+            place_reading(
+                change, reading, run, position, self.in_force_cache, self.config, reason=reason
+            )
         return reading
 
     def mend_form(self, name: str, text: str, *, by: str) -> None:
@@ -211,7 +213,7 @@ class Laboratory:
             self.ledger,
             name,
             text.encode(),
-            self.keeper,
+            self.in_force_cache,
             self.config,
             at=self.clock(),
             by=by,

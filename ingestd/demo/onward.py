@@ -46,7 +46,7 @@ INSTRUMENTS = {
 }
 
 
-class Bench(Protocol):
+class BenchNotes(Protocol):
     """The photometers that go on being used."""
 
     bench_a: Photometer
@@ -55,7 +55,7 @@ class Bench(Protocol):
 
 
 def feed_on(
-    laboratory: Laboratory, photometers: Bench, waters: Waters, echo: Echo, *, pause_s: float
+    laboratory: Laboratory, photometers: BenchNotes, waters: Waters, echo: Echo, *, pause_s: float
 ) -> None:
     """Plan, read and export run after run; returns when asked to stop.
 
@@ -147,7 +147,7 @@ def _last_sample(pours: list[Pour]) -> int:
     )
 
 
-def _work_run(laboratory: Laboratory, run: BenchRun, photometers: Bench) -> None:
+def _work_run(laboratory: Laboratory, run: BenchRun, photometers: BenchNotes) -> None:
     name = run.name.replace(" ", "-")
     laboratory.drop_plans({f"{name}.csv": run.sheet(laboratory.config.site.policy)})
     for position, pairs in run.notes:

@@ -3,7 +3,7 @@
 from ingestd.evaluate.explain import explain
 from ingestd.evaluate.placing import Candidate, Placed, TubeIndex, Waiting, place
 from ingestd.evaluate.rules.registry import RULES
-from ingestd.evaluate.runs import evaluate
+from ingestd.evaluate.run import evaluate
 
 __all__ = [
     "RULES",

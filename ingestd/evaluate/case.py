@@ -8,13 +8,13 @@ from datetime import date, datetime
 from decimal import Decimal
 from typing import Literal
 
-from ingestd.evaluate.bench import Bench
-from ingestd.evaluate.dilution_uncertainty import DilutionShare
 from ingestd.evaluate.figures import Exact, plain
 from ingestd.evaluate.limits_in_tube import lower_limit
 from ingestd.evaluate.local_time import local_day
-from ingestd.evaluate.own_uncertainty import NOT_STATED
+from ingestd.evaluate.observed import BenchNotes
 from ingestd.evaluate.rules.rule import HOLD, REFUSE
+from ingestd.evaluate.uncertainty.dilution import DilutionShare
+from ingestd.evaluate.uncertainty.own_controls import NOT_STATED
 from ingestd.model import (
     ControlPoint,
     Finding,
@@ -177,7 +177,7 @@ class RunCase:
         self.run = facts.run
         self.method = facts.method
         self.site = facts.site
-        self.bench = Bench(facts.observations)
+        self.bench = BenchNotes(facts.observations)
         self.day: date = local_day(facts.run.started_at, facts.site.time_zone).date()
         self.closed = self.bench.noted(None, "closed")
         self.findings: list[Finding] = []

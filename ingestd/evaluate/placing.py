@@ -9,10 +9,10 @@ Exactly one left: placed. None or several: a person decides, and is told why eac
 from collections.abc import Iterable, Sequence
 from datetime import datetime
 
-from ingestd.evaluate.bench import Bench
 from ingestd.evaluate.figures import span_of_minutes
-from ingestd.labels import label_key
+from ingestd.evaluate.observed import BenchNotes
 from ingestd.model import Method, Observation, Run, StoredReading, Tube
+from ingestd.model.labels import label_key
 from parsers.frozen import frozen
 
 
@@ -63,14 +63,14 @@ class OrderProposal:
 
 
 def ready_at(
-    run: Run, method: Method, bench: Bench | Iterable[Observation], tube: Tube
+    run: Run, method: Method, bench: BenchNotes | Iterable[Observation], tube: Tube
 ) -> datetime:
     """Return when the tube can be read at the earliest, as far as is known.
 
     The observed end of digestion; else its start (observed, or the run's) plus the program's
     minutes; for a method without digestion the time of the reagent, else the start of the run.
     """
-    notes = bench if isinstance(bench, Bench) else Bench(bench)
+    notes = bench if isinstance(bench, BenchNotes) else BenchNotes(bench)
     if not method.programs:
         return notes.instant(tube.position, "reagent_added") or run.started_at
     end = notes.instant(tube.position, "digestion_end")

@@ -11,7 +11,7 @@ from hashlib import sha256
 from ingestd.errors import Refused
 from ingestd.ledger.connection import Connection
 from ingestd.ledger.store import Change
-from ingestd.stamps import instant, stamp
+from ingestd.times import instant, stamp
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

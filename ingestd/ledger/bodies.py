@@ -5,7 +5,7 @@ from typing import Any, TypeVar
 
 from pydantic import TypeAdapter
 
-from ingestd.ledger.canonical import canonical
+from ingestd.ledger.journal.canonical import canonical
 
 T = TypeVar("T")
 

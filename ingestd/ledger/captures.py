@@ -11,7 +11,7 @@ import orjson
 from ingestd.errors import LedgerMismatch, Refused
 from ingestd.ledger.connection import Connection
 from ingestd.ledger.store import Change
-from ingestd.stamps import instant, stamp
+from ingestd.times import instant, stamp
 from parsers.readings import Fault, Resume
 
 MOST_FAULTS = 200  # kept of one capture; the count of all stands in the reason

@@ -18,7 +18,7 @@ from sqlite_utils import Database
 from sqlite_utils.migrations import Migrations
 
 from ingestd.errors import CommitUnknown, LedgerBusy, LedgerMismatch, StoreFull
-from ingestd.ledger.merkle import BLOCK_LEVEL, Frontier, Node
+from ingestd.ledger.journal.merkle import BLOCK_LEVEL, Frontier, Node
 from ingestd.ledger.outbox import decisions, put_into_outbox
 
 # Earlier releases can lose commits when two connections write and checkpoint at the same moment
@@ -36,7 +36,7 @@ migrations = Migrations("ingestd")
 
 def _run_script(db: Database, name: str) -> None:
     """Execute a schema file statement by statement, inside the transaction already open."""
-    text = files("ingestd.ledger").joinpath(name).read_text(encoding="utf-8")
+    text = files("ingestd.ledger").joinpath("migrations", name).read_text(encoding="utf-8")
     statement = ""
     for line in text.splitlines(keepends=True):
         statement += line

@@ -6,9 +6,9 @@ from datetime import datetime
 from typing import Any
 
 from ingestd.ledger.connection import Connection
-from ingestd.ledger.merkle import Frontier
+from ingestd.ledger.journal.merkle import Frontier
 from ingestd.ledger.store import Change, Ledger
-from ingestd.stamps import stamp
+from ingestd.times import stamp
 
 LEAVES = 50_000  # read at a time
 PROBLEM_LENGTH = 300  # characters kept of what a target said

@@ -9,11 +9,11 @@ from collections.abc import Callable, Iterable, Sequence
 from itertools import groupby
 from typing import Any
 
-from ingestd.labels import label_key
-from ingestd.ledger.canonical import canonical_unchecked
 from ingestd.ledger.connection import Connection
+from ingestd.ledger.journal.canonical import canonical_unchecked
 from ingestd.ledger.outbox import put_into_outbox
 from ingestd.model import SCATTERED
+from ingestd.model.labels import label_key
 
 Body = dict[str, Any]
 Entry = tuple[int, Body]

@@ -4,7 +4,7 @@ from collections.abc import Collection, Iterable
 from datetime import datetime
 
 from ingestd.ledger.connection import Connection
-from ingestd.stamps import stamp
+from ingestd.times import stamp
 
 
 def told_matters(conn: Connection, channel: str) -> set[str]:

@@ -6,7 +6,7 @@ from typing import Any
 
 from ingestd.ledger.connection import Connection
 from ingestd.ledger.results import ResultRow, along, get_result
-from ingestd.stamps import instant, stamp
+from ingestd.times import instant, stamp
 
 HIGHEST = "\U0010ffff"
 MOST_BEGINNINGS = 2_000  # samples that begin alike and are looked at, the first by name

@@ -10,7 +10,7 @@ import orjson
 
 from ingestd.errors import Refused
 from ingestd.ledger.connection import Connection
-from ingestd.stamps import instant, stamp
+from ingestd.times import instant, stamp
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from ingestd.ledger.connection import Connection
-from ingestd.stamps import instant, stamp
+from ingestd.times import instant, stamp
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -16,7 +16,6 @@ import orjson
 import pysqlite3 as sqlite3
 
 from ingestd.errors import LedgerMismatch
-from ingestd.ledger.canonical import canonical_unchecked
 from ingestd.ledger.connection import (
     Connection,
     connect,
@@ -25,9 +24,10 @@ from ingestd.ledger.connection import (
     refuse_other_schema,
 )
 from ingestd.ledger.fold import Body, Entry, fold
-from ingestd.ledger.merkle import Frontier, Node, leaf_hash
+from ingestd.ledger.journal.canonical import canonical_unchecked
+from ingestd.ledger.journal.merkle import Frontier, Node, leaf_hash
 from ingestd.model import GROUPED
-from ingestd.stamps import stamp
+from ingestd.times import stamp
 
 ENTRY_VERSION = 1
 

@@ -11,7 +11,7 @@ import orjson
 from ingestd.errors import Refused
 from ingestd.ledger.bodies import value_of
 from ingestd.ledger.connection import Connection, Row
-from ingestd.ledger.plan import CHUNK
+from ingestd.ledger.inputs import CHUNK
 from ingestd.model import (
     ControlElsewhere,
     ControlPoint,
@@ -22,7 +22,7 @@ from ingestd.model import (
     SampleValue,
     StoredReading,
 )
-from ingestd.stamps import instant, stamp
+from ingestd.times import instant, stamp
 from parsers.frozen import frozen
 
 READING_COLUMNS = (

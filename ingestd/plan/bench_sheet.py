@@ -8,9 +8,9 @@ what is already known. Faults are collected all the way, and one refuses the she
 from dataclasses import dataclass
 
 from ingestd.model import Run, Sample, SitePolicy
-from ingestd.plan.book import PlanBook
 from ingestd.plan.faults import PlanError
 from ingestd.plan.instants import policy_zone
+from ingestd.plan.known_inputs import KnownInputs
 from ingestd.plan.observations import SheetObservation
 from ingestd.plan.sheet_cells import SheetFaults, TubeRow, read_header, read_tube_row
 from ingestd.plan.sheet_rows import read_rows
@@ -36,7 +36,9 @@ class SheetPlan:
     read_as: str
 
 
-def read_bench_sheet(data: bytes, file: str, policy: SitePolicy, book: PlanBook) -> SheetPlan:
+def read_bench_sheet(
+    data: bytes, file: str, policy: SitePolicy, in_force: KnownInputs
+) -> SheetPlan:
     """Return the runs, samples and observations of a bench sheet, checked.
 
     Args:
@@ -63,13 +65,13 @@ def read_bench_sheet(data: bytes, file: str, policy: SitePolicy, book: PlanBook)
         if name is not None:
             by_run.setdefault(name, []).append(row)
     zone = policy_zone(policy)
-    samples = plan_samples(rows, zone, book, faults)
-    planner = RunPlanner(policy, zone, book, samples, faults)
+    samples = plan_samples(rows, zone, in_force, faults)
+    planner = RunPlanner(policy, zone, in_force, samples, faults)
     plans = [planner.plan_run(name, members) for name, members in by_run.items()]
     if faults.in_order():
         raise PlanError(faults.in_order())
     return SheetPlan(
-        samples=tuple(s for s in samples.values() if s != book.samples.get(s.code)),
+        samples=tuple(s for s in samples.values() if s != in_force.samples.get(s.code)),
         runs=tuple(run for run, _ in plans if run is not None),
         observations=tuple(noted for _, observations in plans for noted in observations),
         read_as=sheet.read_as,

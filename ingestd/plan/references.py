@@ -3,14 +3,16 @@
 from collections.abc import Collection, Iterator, Sequence
 
 from ingestd.model import Calibration, Competence, DigestionComparison, KitLot
-from ingestd.plan.book import PlanBook
 from ingestd.plan.faults import PlanFault, listed, shown
+from ingestd.plan.known_inputs import KnownInputs
 from ingestd.plan.plan_file import PlanItems
 
 _OfMethod = KitLot | Competence | Calibration | DigestionComparison
 
 
-def missing_references(items: PlanItems, book: PlanBook, file: str) -> tuple[PlanFault, ...]:
+def missing_references(
+    items: PlanItems, in_force: KnownInputs, file: str
+) -> tuple[PlanFault, ...]:
     """Return a fault for every name in a plan file that leads nowhere.
 
     Lots, competences, calibrations and comparisons name a method, comparisons one of its
@@ -22,8 +24,8 @@ def missing_references(items: PlanItems, book: PlanBook, file: str) -> tuple[Pla
         file: the file's name, for the faults. No line is named: the table's number is.
 
     """
-    methods = {**book.methods, **{method.name: method for method in items.methods}}
-    points = {*book.points, *(point.code for point in items.sampling_points)}
+    methods = {**in_force.methods, **{method.name: method for method in items.methods}}
+    points = {*in_force.points, *(point.code for point in items.sampling_points)}
 
     def check(
         table: str, index: int, key: str, name: str, known: Collection[str]

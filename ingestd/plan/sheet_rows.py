@@ -168,8 +168,8 @@ def _from_xlsx(data: bytes) -> tuple[str, Sequence[Row]]:
             # A service that gets sheets as CSV does without its 20 MB.
             from openpyxl import load_workbook  # noqa: PLC0415 - as said
 
-            book = load_workbook(io.BytesIO(data), read_only=True, data_only=False)
-            sheet = book.worksheets[0]
+            in_force = load_workbook(io.BytesIO(data), read_only=True, data_only=False)
+            sheet = in_force.worksheets[0]
             # The workbook's own statement of its size may be wrong; rows are counted instead.
             sheet.reset_dimensions()
             return f"XLSX, worksheet {sheet.title!r}", _padded(_not_blank(_xlsx_rows(sheet)))

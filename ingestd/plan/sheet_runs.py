@@ -7,12 +7,12 @@ from functools import partial
 from typing import Literal
 from zoneinfo import ZoneInfo
 
-from ingestd.labels import label_key
 from ingestd.model import Method, ObservationKey, Role, Run, Sample, SitePolicy, Tube
-from ingestd.plan.book import PlanBook
+from ingestd.model.labels import label_key
 from ingestd.plan.columns import REQUIRED, RUN_COLUMNS
 from ingestd.plan.faults import ValueRefused, listed
 from ingestd.plan.instants import local_text, parse_instant
+from ingestd.plan.known_inputs import KnownInputs
 from ingestd.plan.observations import (
     SheetObservation,
     check_digestion,
@@ -48,7 +48,7 @@ class RunPlanner:
 
     policy: SitePolicy
     zone: ZoneInfo
-    book: PlanBook
+    in_force: KnownInputs
     samples: Mapping[str, Sample]
     faults: SheetFaults
 
@@ -66,15 +66,15 @@ class RunPlanner:
                     f"the cell is empty on every row of run {name}",
                     "fill it on one of them",
                 )
-        method = look_up(cells.get("method"), self.book.methods, "method", self.faults)
+        method = look_up(cells.get("method"), self.in_force.methods, "method", self.faults)
         instrument = look_up(
-            cells.get("instrument"), self.book.instruments, "instrument", self.faults
+            cells.get("instrument"), self.in_force.instruments, "instrument", self.faults
         )
         self._check_program(cells.get("program"), method)
         observations = self._observe_run(name, cells)
         tubes: list[tuple[TubeRow, Tube]] = []
         for row in rows:
-            tube = plan_tube(row, method, self.policy, self.book, self.faults)
+            tube = plan_tube(row, method, self.policy, self.in_force, self.faults)
             if tube is not None:
                 tubes.append((row, tube))
                 observations += self._observe(name, tube.position, row.cells, TUBE_OBSERVATIONS)

@@ -7,10 +7,10 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from ingestd.model import Sample
-from ingestd.plan.book import PlanBook
 from ingestd.plan.columns import SAMPLE_COLUMNS
 from ingestd.plan.faults import ValueRefused, listed, shown
 from ingestd.plan.instants import local_text, parse_instant
+from ingestd.plan.known_inputs import KnownInputs
 from ingestd.plan.quantities import parse_quantity
 from ingestd.plan.sheet_cells import Cell, SheetFaults, TubeRow, gather
 from ingestd.plan.texts import parse_name
@@ -19,7 +19,7 @@ _ATTRIBUTE = {column: column for column in SAMPLE_COLUMNS} | {"chloride": "chlor
 
 
 def plan_samples(
-    rows: Sequence[TubeRow], zone: ZoneInfo, book: PlanBook, faults: SheetFaults
+    rows: Sequence[TubeRow], zone: ZoneInfo, in_force: KnownInputs, faults: SheetFaults
 ) -> dict[str, Sample]:
     """Return every sample the sheet names, by code, completed from what is known.
 
@@ -41,16 +41,17 @@ def plan_samples(
                         "write the sample's code, or leave the cell empty",
                     )
     return {
-        code: _plan_sample(code, members, zone, book, faults) for code, members in by_code.items()
+        code: _plan_sample(code, members, zone, in_force, faults)
+        for code, members in by_code.items()
     }
 
 
 def _plan_sample(
-    code: str, rows: Sequence[TubeRow], zone: ZoneInfo, book: PlanBook, faults: SheetFaults
+    code: str, rows: Sequence[TubeRow], zone: ZoneInfo, in_force: KnownInputs, faults: SheetFaults
 ) -> Sample:
     cells = gather(rows, SAMPLE_COLUMNS, f"sample {code}", faults)
     parsers: Mapping[str, Callable[[str], Any]] = {
-        "point": lambda text: _known_point(text, book),
+        "point": lambda text: _known_point(text, in_force),
         "matrix": parse_name,
         "sampled_at": lambda text: parse_instant(text, zone),
         "preserved_at": lambda text: parse_instant(text, zone),
@@ -62,8 +63,8 @@ def _plan_sample(
         value = faults.read(cell, parsers[column])
         if value is not None:
             said[column] = value
-    known = book.samples.get(code)
-    own = known is None or book.sample_runs.get(code) in {row.text("run") for row in rows}
+    known = in_force.samples.get(code)
+    own = known is None or in_force.sample_runs.get(code) in {row.text("run") for row in rows}
     for column, value in said.items():
         before = getattr(known, _ATTRIBUTE[column], None)
         if not own and before not in (None, "", value):
@@ -94,11 +95,11 @@ def _check_preserving(
         )
 
 
-def _known_point(text: str, book: PlanBook) -> str:
-    if text not in book.points:
+def _known_point(text: str, in_force: KnownInputs) -> str:
+    if text not in in_force.points:
         raise ValueRefused(
             "there is no such sampling point",
-            f"use a known one ({listed(book.points)}), or load it as [[sampling_point]] first",
+            f"use a known one ({listed(in_force.points)}), or load it as [[sampling_point]] first",
         )
     return text
 

@@ -7,11 +7,11 @@ from typing import TypeVar
 from pydantic import TypeAdapter
 
 from ingestd.model import UNDILUTED, Method, Role, SitePolicy, Tube
-from ingestd.plan.book import PlanBook
 from ingestd.plan.columns import BY_NAME
 from ingestd.plan.constraints import constrain
 from ingestd.plan.dilution import parse_dilution
 from ingestd.plan.faults import ValueRefused, listed
+from ingestd.plan.known_inputs import KnownInputs
 from ingestd.plan.observations import check_lot
 from ingestd.plan.quantities import parse_quantity
 from ingestd.plan.sheet_cells import Cell, SheetFaults, TubeRow
@@ -37,7 +37,11 @@ _LABEL_SUFFIX = {
 
 
 def plan_tube(
-    row: TubeRow, method: Method | None, policy: SitePolicy, book: PlanBook, faults: SheetFaults
+    row: TubeRow,
+    method: Method | None,
+    policy: SitePolicy,
+    in_force: KnownInputs,
+    faults: SheetFaults,
 ) -> Tube | None:
     """Return the tube of one row, None where it cannot be told."""
     cells, read = row.cells, faults.read
@@ -51,9 +55,9 @@ def plan_tube(
     numbers = {
         column: read(cells.get(column), parse_quantity) for column in ("spike_added", "expected")
     }
-    look_up(cells.get("standard"), book.standards, "control_standard", faults)
+    look_up(cells.get("standard"), in_force.standards, "control_standard", faults)
     if method is not None:
-        read(cells.get("lot"), lambda lot: check_lot(lot, method.name, book.lots))
+        read(cells.get("lot"), lambda lot: check_lot(lot, method.name, in_force.lots))
     if role is None or position is None:
         return None
     _check_belonging(row, role, faults)

@@ -7,8 +7,8 @@ from datetime import datetime
 from typing import Literal
 from zoneinfo import ZoneInfo
 
-from ingestd.labels import label_key
 from ingestd.model import Method, Run, Sample, SitePolicy, StoredReading, Tube
+from ingestd.model.labels import label_key
 from ingestd.plan.columns import COLUMNS, REQUIRED
 from ingestd.plan.faults import PlanError, PlanFault, ValueRefused, shown
 from ingestd.plan.instants import local_text, policy_zone

@@ -14,8 +14,8 @@ from ingestd import __version__, events
 from ingestd.errors import IngestError, Refused
 from ingestd.plan.faults import PlanError
 from ingestd.web import (
-    api_acting,
-    api_asking,
+    api_changes,
+    api_queries,
     bench,
     captures,
     controls,
@@ -29,11 +29,11 @@ from ingestd.web import (
     static_files,
     waiting,
 )
-from ingestd.web.doors import Forbidden, ForgedForm, NotSignedIn, office_of
+from ingestd.web.access import Forbidden, ForgedForm, NotSignedIn, context_of
+from ingestd.web.context import READERS, PageContext
 from ingestd.web.guard import Guard
 from ingestd.web.jobs import Jobs
 from ingestd.web.live import LiveFeed
-from ingestd.web.office import READERS, Office
 from ingestd.web.pages import Messages, Templates, bare_page, to
 from ingestd.web.passwords import Throttle
 from parsers import FormError
@@ -51,27 +51,27 @@ _ROUTERS = (
     captures.router,
     journal.router,
     health.router,
-    api_asking.router,
-    api_acting.router,
+    api_queries.router,
+    api_changes.router,
 )
 
 
-def make_app(office: Office) -> FastAPI:
+def make_app(context: PageContext) -> FastAPI:
     """The application; it opens the office when it starts and closes it when it ends."""
 
     @asynccontextmanager
     async def lifespan(app: FastAPI) -> AsyncIterator[None]:
         anyio.to_thread.current_default_thread_limiter().total_tokens = READERS
-        office.open()
+        context.open()
         feed: LiveFeed = app.state.live
         feed.start(asyncio.get_running_loop())
-        office.log.info(events.PAGE_STARTED, site=office.config.site.name)
+        context.log.info(events.PAGE_STARTED, site=context.config.site.name)
         try:
             yield
         finally:
             feed.stop()
-            office.close()
-            office.log.info(events.PAGE_STOPPED)
+            context.close()
+            context.log.info(events.PAGE_STOPPED)
 
     app = FastAPI(
         title="ingestd",
@@ -82,15 +82,15 @@ def make_app(office: Office) -> FastAPI:
         redoc_url=None,
         lifespan=lifespan,
     )
-    app.state.office = office
-    app.state.live = LiveFeed(office)
-    app.state.jobs = Jobs(office)
+    app.state.context = context
+    app.state.live = LiveFeed(context)
+    app.state.jobs = Jobs(context)
     app.state.messages = Messages()
     app.state.throttle = Throttle()
-    app.state.templates = Templates(office.zone)
+    app.state.templates = Templates(context.zone)
     for router in _ROUTERS:
         app.include_router(router)
-    app.add_middleware(Guard, office=office)
+    app.add_middleware(Guard, context=context)
     _tell_errors(app)
     return app
 
@@ -130,7 +130,7 @@ def _tell_errors(app: FastAPI) -> None:
                 f"{error.subject}: {error.problem}",
                 error.hint,
             )
-        office_of(request).log.error(
+        context_of(request).log.error(
             events.REQUEST_FAILED, path=request.url.path, problem=str(error)
         )
         return _refusal(
@@ -162,7 +162,7 @@ def _tell_errors(app: FastAPI) -> None:
 
     @app.exception_handler(Exception)
     def our_bug(request: Request, error: Exception) -> Response:
-        office_of(request).log.error(
+        context_of(request).log.error(
             events.REQUEST_FAILED,
             path=request.url.path,
             kind=type(error).__name__,

@@ -7,22 +7,22 @@ from typing import Annotated
 from fastapi import APIRouter, Form, Request
 from starlette.responses import Response
 
-from ingestd.deciding import Decided, place_in_order, release, withdraw
+from ingestd.audit.derivation import explain_result
 from ingestd.errors import Refused
-from ingestd.explaining import explain_result
-from ingestd.gathering import day_of
 from ingestd.ledger import work
 from ingestd.ledger.captures import content_from, get_capture
 from ingestd.ledger.connection import Connection
 from ingestd.ledger.store import Change
 from ingestd.model import StoredReading
-from ingestd.planning import observe
-from ingestd.stamps import stamp
-from ingestd.web.acting import acted, subject_of
-from ingestd.web.doors import AnalystPosts, ReviewerPosts, Viewer, office_of
-from ingestd.web.office import Office
+from ingestd.pipeline.decisions import Decided, place_in_order, release, withdraw
+from ingestd.pipeline.inputs import observe
+from ingestd.pipeline.run_facts import day_of
+from ingestd.times import stamp
+from ingestd.web.access import AnalystPosts, ReviewerPosts, Viewer, context_of
+from ingestd.web.action import acted, subject_of
+from ingestd.web.context import PageContext
 from ingestd.web.pages import Number, day_from, page, to
-from ingestd.web.racks import RunView, view_run
+from ingestd.web.rack import RunView, view_run
 
 RUNS_AT_ONCE = 16  # racks on one page
 OPEN_AT_ONCE = 12  # open runs of earlier days that are named
@@ -35,15 +35,15 @@ router = APIRouter(include_in_schema=False)
 @router.get("/bench")
 def bench(request: Request, visitor: Viewer, day: str = "", part: int = 1) -> Response:
     """The runs that were started on a day of the laboratory's, today by default."""
-    office = office_of(request)
-    today = day_of(office.clock(), office.config.site.policy)
+    context = context_of(request)
+    today = day_of(context.clock(), context.config.site.policy)
     chosen = day_from(day, today)
     part = min(max(part, 1), 10_000)
-    with office.reading() as conn:
-        book = office.book(conn)
-        names = runs_of_day(conn, chosen, office, (part - 1) * RUNS_AT_ONCE, RUNS_AT_ONCE + 1)
+    with context.reading() as conn:
+        in_force = context.in_force(conn)
+        names = runs_of_day(conn, chosen, context, (part - 1) * RUNS_AT_ONCE, RUNS_AT_ONCE + 1)
         views = [
-            view_run(conn, work.get_run(conn, name), book, office.config.site.policy)
+            view_run(conn, work.get_run(conn, name), in_force, context.config.site.policy)
             for name in names[:RUNS_AT_ONCE]
         ]
         return page(
@@ -60,13 +60,15 @@ def bench(request: Request, visitor: Viewer, day: str = "", part: int = 1) -> Re
             runs=views,
             part=part,
             has_more=len(names) > RUNS_AT_ONCE,
-            earlier=_open_before(conn, chosen, office),
+            earlier=_open_before(conn, chosen, context),
         )
 
 
-def runs_of_day(conn: Connection, day: date, office: Office, offset: int, limit: int) -> list[str]:
+def runs_of_day(
+    conn: Connection, day: date, context: PageContext, offset: int, limit: int
+) -> list[str]:
     """Names of the runs that belong to a day, by start."""
-    start, end = _day_span(day, office)
+    start, end = _day_span(day, context)
     rows = conn.execute(
         "SELECT name FROM runs WHERE started_at >= ? AND started_at < ?"
         " ORDER BY started_at, name LIMIT ? OFFSET ?",
@@ -75,15 +77,15 @@ def runs_of_day(conn: Connection, day: date, office: Office, offset: int, limit:
     return [name for (name,) in rows]
 
 
-def _day_span(day: date, office: Office) -> tuple[datetime, datetime]:
+def _day_span(day: date, context: PageContext) -> tuple[datetime, datetime]:
     """The instants between which a day of the laboratory's lies."""
     first = min(max(day, date(1900, 1, 1)), date(2199, 12, 30))
-    start = datetime.combine(first, time.min, office.zone)
-    return start, datetime.combine(first + timedelta(days=1), time.min, office.zone)
+    start = datetime.combine(first, time.min, context.zone)
+    return start, datetime.combine(first + timedelta(days=1), time.min, context.zone)
 
 
-def _open_before(conn: Connection, day: date, office: Office) -> list[str]:
-    start, _ = _day_span(day, office)
+def _open_before(conn: Connection, day: date, context: PageContext) -> list[str]:
+    start, _ = _day_span(day, context)
     rows = conn.execute(
         "SELECT name FROM runs WHERE complete = 0 AND closed = 0 AND started_at < ?"
         " ORDER BY started_at DESC LIMIT ?",
@@ -95,11 +97,11 @@ def _open_before(conn: Connection, day: date, office: Office) -> list[str]:
 @router.get("/run")
 def run_page(request: Request, visitor: Viewer, name: str) -> Response:
     """One run with all that belongs to it; prints as one page."""
-    office = office_of(request)
-    with office.reading() as conn:
-        book = office.book(conn)
+    context = context_of(request)
+    with context.reading() as conn:
+        in_force = context.in_force(conn)
         stored = work.get_run(conn, name)
-        view = view_run(conn, stored, book, office.config.site.policy)
+        view = view_run(conn, stored, in_force, context.config.site.policy)
         return page(
             request,
             conn,
@@ -110,7 +112,9 @@ def run_page(request: Request, visitor: Viewer, name: str) -> Response:
             run=view,
             waits_in_order=_in_order(conn, view),
             lots=sorted(
-                lot.lot for lot in book.of("kit_lot").values() if lot.method == view.method.name
+                lot.lot
+                for lot in in_force.of("kit_lot").values()
+                if lot.method == view.method.name
             ),
         )
 
@@ -126,10 +130,10 @@ def _in_order(conn: Connection, view: RunView) -> list[StoredReading]:
 @router.get("/tube")
 def tube_page(request: Request, visitor: Viewer, run: str, position: Number) -> Response:
     """One tube: its readings with the bytes they came from, findings and derivation."""
-    office = office_of(request)
-    with office.reading() as conn:
+    context = context_of(request)
+    with context.reading() as conn:
         stored = work.get_run(conn, run)
-        view = view_run(conn, stored, office.book(conn), office.config.site.policy)
+        view = view_run(conn, stored, context.in_force(conn), context.config.site.policy)
         tube = next((one for one in view.tubes if one.tube.position == position), None)
         if tube is None:
             raise Refused(f"run {run!r}", f"it has no tube {position}", "see the run's page")
@@ -179,15 +183,15 @@ def note(
         noted: KEY=VALUE of a button; else `key` and `value` of a field. The value "now" of a
             time is the present minute.
     """
-    office = office_of(request)
+    context = context_of(request)
     pair = noted or f"{key}={value}"
     if pair.endswith("=now"):
-        local = office.clock().astimezone(office.zone)
+        local = context.clock().astimezone(context.zone)
         pair = f"{pair.removesuffix('now')}{local:%Y-%m-%d %H:%M}"
 
     def act(change: Change) -> str:
         place = _position(position)
-        observe(change, run, place, [pair], office.keeper, office.config)
+        observe(change, run, place, [pair], context.in_force_cache, context.config)
         where = f"tube {place}" if place else "the run"
         what, _, said = pair.partition("=")
         return f"Noted about {where}: {what.replace('_', ' ')} {said}."
@@ -211,10 +215,10 @@ def confirm_order(
     reason: Annotated[str, Form(max_length=400)] = "",
 ) -> Response:
     """Confirm that a run's waiting readings lie in the order of its sheet."""
-    office = office_of(request)
+    context = context_of(request)
 
     def act(change: Change) -> str:
-        count = place_in_order(change, run, office.keeper, office.config, reason=reason)
+        count = place_in_order(change, run, context.in_force_cache, context.config, reason=reason)
         return f"{count} readings placed in the order of the sheet."
 
     return acted(request, visitor, to("/run", name=run), act)
@@ -229,10 +233,12 @@ def let_go(
     back: Annotated[str, Form()] = "",
 ) -> Response:
     """Release a run's accepted results, or one result by its number."""
-    office = office_of(request)
+    context = context_of(request)
 
     def act(change: Change) -> str:
-        decided = release(change, office.book(change.conn), subject_of(subject), reason=reason)
+        decided = release(
+            change, context.in_force(change.conn), subject_of(subject), reason=reason
+        )
         return said_of(decided)
 
     return acted(request, visitor, back, act)
@@ -247,10 +253,12 @@ def take_back(
     back: Annotated[str, Form()] = "",
 ) -> Response:
     """Withdraw a released result, or every released one of a run."""
-    office = office_of(request)
+    context = context_of(request)
 
     def act(change: Change) -> str:
-        decided = withdraw(change, office.book(change.conn), subject_of(subject), reason=reason)
+        decided = withdraw(
+            change, context.in_force(change.conn), subject_of(subject), reason=reason
+        )
         return said_of(decided)
 
     return acted(request, visitor, back, act)

@@ -18,10 +18,10 @@ from ingestd.ledger.captures import (
     get_capture,
 )
 from ingestd.ledger.connection import Connection
-from ingestd.replay import ReplayReport, dry_replay, replay
-from ingestd.web.doors import AdminPosts, Viewer, office_of
+from ingestd.pipeline.replay.replay import ReplayReport, dry_replay, replay
+from ingestd.web.access import AdminPosts, Viewer, context_of
+from ingestd.web.context import PageContext
 from ingestd.web.jobs import Job, Jobs
-from ingestd.web.office import Office
 from ingestd.web.pages import Number, escaped, page, tell, to
 from ingestd.web.source_rows import is_service_running, source_rows
 
@@ -38,8 +38,8 @@ router = APIRouter(include_in_schema=False)
 @router.get("/sources")
 def sources(request: Request, visitor: Viewer) -> Response:
     """Every folder and line: last arrival, rate, state, last fault."""
-    office = office_of(request)
-    with office.reading() as conn:
+    context = context_of(request)
+    with context.reading() as conn:
         return page(
             request,
             conn,
@@ -47,8 +47,8 @@ def sources(request: Request, visitor: Viewer) -> Response:
             "sources.html",
             here="sources",
             title="Sources",
-            rows=source_rows(conn, office),
-            running=is_service_running(office.config.ledger.path),
+            rows=source_rows(conn, context),
+            running=is_service_running(context.config.ledger.path),
             newest=find_captures(conn, kinds=("export", "frame"), newest=10)[::-1],
         )
 
@@ -58,10 +58,10 @@ def captures(
     request: Request, visitor: Viewer, source: str = "", state: str = "", before: Number = 0
 ) -> Response:
     """Captures, newest first."""
-    office = office_of(request)
+    context = context_of(request)
     if state and state not in STATES:
         raise Refused(f"state {state[:40]!r}", "no capture can stand so", "choose another")
-    with office.reading() as conn:
+    with context.reading() as conn:
         idents = _page_of_captures(conn, source, state, before)
         return page(
             request,
@@ -74,7 +74,7 @@ def captures(
             has_more=len(idents) > AT_ONCE,
             asked={"source": source, "state": state},
             before=before,
-            sources=[row.name for row in source_rows(conn, office)],
+            sources=[row.name for row in source_rows(conn, context)],
             states=STATES,
         )
 
@@ -117,8 +117,8 @@ class ShownBytes:
 @router.get("/capture")
 def capture_page(request: Request, visitor: Viewer, id: Number) -> Response:  # noqa: A002 - an address's name
     """One capture: its bytes with every fault marked, what was read from it, replay."""
-    office = office_of(request)
-    with office.reading() as conn:
+    context = context_of(request)
+    with context.reading() as conn:
         capture = get_capture(conn, id)
         return page(
             request,
@@ -193,12 +193,12 @@ def start_replay(
     really: Annotated[str, Form(max_length=3)] = "",
 ) -> Response:
     """Begin a replay; a dry run unless it is said that it is meant."""
-    office = office_of(request)
+    context = context_of(request)
     asked = {"capture": capture, "source": source, "state": state, "reason": reason}
     back = to("/capture", id=capture) if capture else "/sources"
     try:
         job = begin_replay(
-            office, request.app.state.jobs, visitor.account, asked, dry=really != "yes"
+            context, request.app.state.jobs, visitor.account, asked, dry=really != "yes"
         )
     except Refused as error:
         tell(request, visitor, "refused", str(error))
@@ -208,7 +208,7 @@ def start_replay(
 
 
 def begin_replay(
-    office: Office, jobs: Jobs, account: str, asked: dict[str, str], *, dry: bool
+    context: PageContext, jobs: Jobs, account: str, asked: dict[str, str], *, dry: bool
 ) -> Job:
     """Start the replay of the captures asked for.
 
@@ -220,7 +220,7 @@ def begin_replay(
     """
     if not asked["reason"].strip():
         raise Refused("replay", "a reason is needed", "say what was mended")
-    chosen = _chosen(office, asked)
+    chosen = _chosen(context, asked)
     what = f"{'dry run of a replay' if dry else 'replay'} of {len(chosen)} captures"
 
     def work(job: Job) -> ReplayReport:
@@ -230,16 +230,16 @@ def begin_replay(
             job.done = count
 
         how = dry_replay if dry else replay
-        ledger = office.open_reader() if dry else office.open_writer()
+        ledger = context.open_reader() if dry else context.open_writer()
         try:
             return how(
                 ledger,
-                office.config,
+                context.config,
                 chosen,
                 reason=asked["reason"],
                 by=account,
-                clock=office.clock,
-                log=office.log,
+                clock=context.clock,
+                log=context.log,
                 progress=progress,
             )
         finally:
@@ -248,7 +248,7 @@ def begin_replay(
     return jobs.start("dry_replay" if dry else "replay", what, account, work, asked=dict(asked))
 
 
-def _chosen(office: Office, asked: dict[str, str]) -> list[Capture]:
+def _chosen(context: PageContext, asked: dict[str, str]) -> list[Capture]:
     ident = asked["capture"]
     if not (ident or asked["source"] or asked["state"]):
         raise Refused("replay", "no capture is chosen", "choose a capture, source or state")
@@ -256,7 +256,7 @@ def _chosen(office: Office, asked: dict[str, str]) -> list[Capture]:
         raise Refused(f"capture {ident[:20]!r}", "this is not a number", "open it from its page")
     if asked["state"] and asked["state"] not in STATES:
         raise Refused(f"state {asked['state']!r}", "no capture can stand so", "choose another")
-    with office.reading() as conn:
+    with context.reading() as conn:
         if ident:
             get_capture(conn, int(ident))
         found = find_captures(
@@ -281,12 +281,12 @@ def _chosen(office: Office, asked: dict[str, str]) -> list[Capture]:
 @router.get("/job")
 def job_page(request: Request, visitor: Viewer, id: str) -> Response:  # noqa: A002 - an address's name
     """How far a job is, or what came of it."""
-    office = office_of(request)
+    context = context_of(request)
     jobs: Jobs = request.app.state.jobs
     job = jobs.get(id)
     if job.by != visitor.account and not visitor.has("admin"):
         raise Refused("job", "it is somebody else's", "start your own")
-    with office.reading() as conn:
+    with context.reading() as conn:
         return page(
             request,
             conn,

@@ -11,7 +11,7 @@ from ingestd.evaluate.figures import plain, short
 from ingestd.ledger import work
 from ingestd.ledger.connection import Connection
 from ingestd.model import ChartLimits, Role
-from ingestd.stamps import instant
+from ingestd.times import instant
 
 MOST_DRAWN = 200
 KINDS = {

@@ -10,11 +10,11 @@ from ingestd.errors import Refused
 from ingestd.ledger.connection import Connection
 from ingestd.ledger.store import Change
 from ingestd.model import ChartLimits
-from ingestd.web.acting import acted
+from ingestd.web.access import ReviewerPosts, Viewer, context_of
+from ingestd.web.action import acted
+from ingestd.web.context import PageContext
 from ingestd.web.control_series import ControlSeries, control_series
-from ingestd.web.doors import ReviewerPosts, Viewer, office_of
 from ingestd.web.limit_setting import freeze_limits, propose_limits
-from ingestd.web.office import Office
 from ingestd.web.pages import page, templates_of, to
 from ingestd.web.results import midnight
 
@@ -33,16 +33,16 @@ def controls(
     about: str = "",
 ) -> Response:
     """The charts of one method, with proposed limits for one of them where a period is given."""
-    office = office_of(request)
-    with office.reading() as conn:
-        methods = office.book(conn).methods
+    context = context_of(request)
+    with context.reading() as conn:
+        methods = context.in_force(conn).methods
         chosen = method if method in methods else next(iter(sorted(methods)), "")
-        series = series_of(conn, office, chosen, instrument) if chosen else []
+        series = series_of(conn, context, chosen, instrument) if chosen else []
         proposed: ChartLimits | None = None
         problem = ""
         if chart and since and until:
             try:
-                proposed = _proposal(office, series, chart, instrument, since, until, about)
+                proposed = _proposal(context, series, chart, instrument, since, until, about)
             except Refused as error:
                 problem = str(error)
         return page(
@@ -61,28 +61,28 @@ def controls(
             proposed=proposed,
             problem=problem,
             charts={
-                one.key: _chart(request, office, one, proposed if one.key == chart else None)
+                one.key: _chart(request, context, one, proposed if one.key == chart else None)
                 for one in series
             },
         )
 
 
 def series_of(
-    conn: Connection, office: Office, method: str, instrument: str
+    conn: Connection, context: PageContext, method: str, instrument: str
 ) -> list[ControlSeries]:
     """The charts of a method of the plan."""
-    book = office.book(conn)
+    in_force = context.in_force(conn)
     return control_series(
         conn,
         method,
-        book.methods[method].unit,
-        list(book.of("chart_limits").values()),
+        in_force.methods[method].unit,
+        list(in_force.of("chart_limits").values()),
         instrument=instrument,
     )
 
 
 def _proposal(
-    office: Office,
+    context: PageContext,
     series: list[ControlSeries],
     chart: str,
     instrument: str,
@@ -91,7 +91,7 @@ def _proposal(
     about: str,
 ) -> ChartLimits:
     one = next((one for one in series if one.key == chart), None)
-    start, end = midnight(since, office, 0), midnight(until, office, 1)
+    start, end = midnight(since, context, 0), midnight(until, context, 1)
     if one is None or start is None or end is None:
         raise Refused("limits", "there is no such chart or period", "choose both again")
     return propose_limits(
@@ -105,7 +105,7 @@ def _proposal(
 
 
 def _chart(
-    request: Request, office: Office, series: ControlSeries, proposed: ChartLimits | None
+    request: Request, context: PageContext, series: ControlSeries, proposed: ChartLimits | None
 ) -> dict[str, Any]:
     """What the chart draws."""
     local = templates_of(request).local
@@ -113,7 +113,7 @@ def _chart(
         "kind": "control",
         "title": series.title,
         "unit": series.unit,
-        "zone": office.config.site.time_zone,
+        "zone": context.config.site.time_zone,
         "limits": _lines(proposed or series.limits),
         "proposed": proposed is not None,
         "points": [
@@ -149,14 +149,14 @@ def freeze(
     about: Annotated[str, Form(max_length=10)] = "",
 ) -> Response:
     """Freeze the limits of a chart; they are computed here again, from the values themselves."""
-    office = office_of(request)
+    context = context_of(request)
 
     def act(change: Change) -> str:
-        if method not in office.book(change.conn).methods:
+        if method not in context.in_force(change.conn).methods:
             raise Refused(f"method {method!r}", "there is none", "choose another")
-        series = series_of(change.conn, office, method, instrument)
-        limits = _proposal(office, series, chart, instrument, since, until, about)
-        count = freeze_limits(change, limits, office.keeper, office.config)
+        series = series_of(change.conn, context, method, instrument)
+        limits = _proposal(context, series, chart, instrument, since, until, about)
+        count = freeze_limits(change, limits, context.in_force_cache, context.config)
         return f"The limits are in force; {count} runs were judged anew."
 
     return acted(request, visitor, to("/controls", method=method, instrument=instrument), act)

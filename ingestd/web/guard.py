@@ -13,7 +13,7 @@ from starlette.responses import PlainTextResponse
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from ingestd import events
-from ingestd.web.office import Office
+from ingestd.web.context import PageContext
 
 MOST_BYTES = 16 * 2**20  # of one request: the largest plan file twice
 SAFE_METHODS = frozenset({"GET", "HEAD", "OPTIONS"})
@@ -37,9 +37,9 @@ TLS_ONLY = "max-age=31536000"
 class Guard:
     """ASGI middleware around the whole application."""
 
-    def __init__(self, app: ASGIApp, office: Office) -> None:
+    def __init__(self, app: ASGIApp, context: PageContext) -> None:
         self._app = app
-        self._office = office
+        self._office = context
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Refuse what must not come in; dress what goes out."""

@@ -7,12 +7,12 @@ from prometheus_client import CollectorRegistry, Gauge, generate_latest
 from pydantic import BaseModel
 from starlette.responses import JSONResponse, Response
 
+from ingestd.config.operation import LOOPBACK
 from ingestd.errors import IngestError
 from ingestd.ledger.connection import Connection
-from ingestd.metrics import CONTENT_TYPE, render_metrics
-from ingestd.service_sections import LOOPBACK
-from ingestd.standing import Standing, standing
-from ingestd.web.doors import find_visitor, office_of
+from ingestd.service.metrics import CONTENT_TYPE, render_metrics
+from ingestd.service.status import Standing, standing
+from ingestd.web.access import context_of, find_visitor
 from ingestd.web.live import LiveFeed
 from ingestd.web.source_rows import is_service_running
 
@@ -34,11 +34,11 @@ def recent_standing(request: Request, conn: Connection) -> Standing:
 
     The counts go through whole tables; asking often must not weigh on the service.
     """
-    office = office_of(request)
+    context = context_of(request)
     kept: tuple[float, Standing] | None = getattr(request.app.state, "standing", None)
     tick = time.monotonic()
     if kept is None or tick - kept[0] > STANDING_S:
-        kept = (tick, standing(conn, office.config, now=office.clock()))
+        kept = (tick, standing(conn, context.config, now=context.clock()))
         request.app.state.standing = kept
     return kept[1]
 
@@ -46,21 +46,21 @@ def recent_standing(request: Request, conn: Connection) -> Standing:
 @router.get("/health", responses={503: {"model": Health, "description": "not ready"}})
 def health(request: Request) -> Response:
     """Whether the page is alive and ready. Anybody may ask; nothing of the results is told."""
-    office = office_of(request)
+    context = context_of(request)
     feed: LiveFeed = request.app.state.live
     reasons = []
     try:
-        with office.reading() as conn:
+        with context.reading() as conn:
             conn.execute("SELECT size FROM frontier").fetchone()
     except IngestError as error:
         reasons.append(error.problem)
     if not feed.is_alive:
         reasons.append("open pages get no news")
-    if office.failure is not None:
+    if context.failure is not None:
         reasons.append("it is not known whether the last change stands")
-    if is_service_running(office.config.ledger.path) is False:
+    if is_service_running(context.config.ledger.path) is False:
         reasons.append("the service does not run")
-    is_ready = office.failure is None and feed.is_alive
+    is_ready = context.failure is None and feed.is_alive
     answer = Health(live=True, ready=is_ready, reasons=reasons)
     return JSONResponse(answer.model_dump(), 200 if is_ready else 503)
 
@@ -72,9 +72,9 @@ def metrics(request: Request) -> Response:
     Raises:
         NotSignedIn: asked from elsewhere without one.
     """
-    office = office_of(request)
+    context = context_of(request)
     client = request.client.host if request.client else ""
-    with office.reading() as conn:
+    with context.reading() as conn:
         if client not in LOOPBACK or request.scope["state"]["is_proxied"]:
             find_visitor(request, conn)
         feed: LiveFeed = request.app.state.live
@@ -85,7 +85,7 @@ def metrics(request: Request) -> Response:
         (
             "ingestd_service_up",
             "1: a service holds the ledger.",
-            int(bool(is_service_running(office.config.ledger.path))),
+            int(bool(is_service_running(context.config.ledger.path))),
         ),
     ):
         Gauge(name, words, registry=registry).set(value)

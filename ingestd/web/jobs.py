@@ -14,7 +14,7 @@ from typing import Any
 from ingestd import events
 from ingestd.errors import IngestError, Refused
 from ingestd.plan.faults import PlanError
-from ingestd.web.office import Office
+from ingestd.web.context import PageContext
 from parsers import FormError
 
 MOST_KEPT = 40
@@ -48,8 +48,8 @@ class Job:
 class Jobs:
     """The jobs of one office."""
 
-    def __init__(self, office: Office) -> None:
-        self._office = office
+    def __init__(self, context: PageContext) -> None:
+        self._office = context
         self._jobs: dict[str, Job] = {}
         self._lock = threading.Lock()
 

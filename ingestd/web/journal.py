@@ -9,23 +9,23 @@ import orjson
 from fastapi import APIRouter, Form, Request
 from starlette.responses import RedirectResponse, Response
 
-from ingestd.checkpointing import (
+from ingestd.audit.checkpoints import (
     key_path,
     known_checkpoints,
     newest_kept,
     origin_of,
     write_checkpoint,
 )
+from ingestd.audit.receipts import receipt_of
+from ingestd.audit.verify import VerifyReport, verify_ledger
 from ingestd.config import Config
 from ingestd.errors import IngestError, Refused
-from ingestd.ledger.checkpoints import load_key, public_key_text
 from ingestd.ledger.connection import Connection
+from ingestd.ledger.journal.checkpoints import load_key, public_key_text
 from ingestd.ledger.results import entry_body
-from ingestd.proving import receipt_of
-from ingestd.stamps import instant
-from ingestd.verify import VerifyReport, verify_ledger
+from ingestd.times import instant
+from ingestd.web.access import AnalystPosts, ReviewerPosts, Viewer, context_of
 from ingestd.web.captures import SHORT_S
-from ingestd.web.doors import AnalystPosts, ReviewerPosts, Viewer, office_of
 from ingestd.web.jobs import Job, Jobs
 from ingestd.web.pages import Number, noted_text, page, tell, to
 
@@ -59,11 +59,11 @@ def journal(
     request: Request, visitor: Viewer, who: str = "people", before: Number = 0
 ) -> Response:
     """Entries, newest first: those of people, or all."""
-    office = office_of(request)
-    with office.reading() as conn:
-        found = entry_page_of(conn, office.zone, people_only=who != "all", before=before)
+    context = context_of(request)
+    with context.reading() as conn:
+        found = entry_page_of(conn, context.zone, people_only=who != "all", before=before)
         (size,) = conn.execute("SELECT size FROM frontier").fetchone()
-        checkpoint, complaints = newest_kept(office.config)
+        checkpoint, complaints = newest_kept(context.config)
         return page(
             request,
             conn,
@@ -78,7 +78,7 @@ def journal(
             size=size,
             checkpoint=checkpoint,
             complaints=complaints,
-            public_key=public_key(office.config),
+            public_key=public_key(context.config),
         )
 
 
@@ -187,8 +187,8 @@ def said(body: dict[str, Any], zone: ZoneInfo) -> str:
 @router.get("/entry")
 def entry_page(request: Request, visitor: Viewer, index: Number) -> Response:
     """One entry, word for word."""
-    office = office_of(request)
-    with office.reading() as conn:
+    context = context_of(request)
+    with context.reading() as conn:
         body = entry_body(conn, index)
         (leaf,) = conn.execute("SELECT leaf FROM journal WHERE idx = ?", (index,)).fetchone()
         return page(
@@ -198,7 +198,7 @@ def entry_page(request: Request, visitor: Viewer, index: Number) -> Response:
             "entry.html",
             here="journal",
             title=f"Journal entry {index}",
-            line=_line(index, body, office.zone),
+            line=_line(index, body, context.zone),
             text=orjson.dumps(body, option=orjson.OPT_INDENT_2).decode(),
             leaf=leaf.hex(),
         )
@@ -207,10 +207,10 @@ def entry_page(request: Request, visitor: Viewer, index: Number) -> Response:
 @router.get("/entry/receipt")
 def entry_receipt(request: Request, _visitor: Viewer, index: Number) -> Response:
     """The receipt of one entry."""
-    office = office_of(request)
-    with office.reading() as conn:
+    context = context_of(request)
+    with context.reading() as conn:
         entry_body(conn, index)
-        data = receipt_of(conn, office.config, index, may_sign=False)
+        data = receipt_of(conn, context.config, index, may_sign=False)
     return Response(
         data,
         media_type="application/json",
@@ -225,12 +225,12 @@ def verify(
     rebuild: Annotated[str, Form(max_length=3)] = "",
 ) -> Response:
     """Begin a verification of the whole ledger."""
-    office = office_of(request)
+    context = context_of(request)
     jobs: Jobs = request.app.state.jobs
 
     def work(_job: Job) -> VerifyReport:
-        checkpoints, complaints = known_checkpoints(office.config)
-        ledger = office.open_reader()
+        checkpoints, complaints = known_checkpoints(context.config)
+        ledger = context.open_reader()
         try:
             report = verify_ledger(ledger.conn, checkpoints=checkpoints, rebuild=rebuild == "yes")
         finally:
@@ -250,10 +250,10 @@ def verify(
 @router.post("/journal/checkpoint")
 def checkpoint(request: Request, visitor: ReviewerPosts) -> Response:
     """Sign the journal as it stands now."""
-    office = office_of(request)
+    context = context_of(request)
     try:
-        with office.writer() as ledger:
-            signed = write_checkpoint(ledger.conn, office.config)
+        with context.writer() as ledger:
+            signed = write_checkpoint(ledger.conn, context.config)
         tell(request, visitor, "done", f"A checkpoint over {signed.size} entries is signed.")
     except (OSError, IngestError) as error:
         tell(request, visitor, "refused", str(error))
@@ -263,7 +263,7 @@ def checkpoint(request: Request, visitor: ReviewerPosts) -> Response:
 @router.get("/journal/checkpoint.txt")
 def newest_checkpoint(request: Request, _visitor: Viewer) -> Response:
     """The newest signed checkpoint, to be kept elsewhere."""
-    newest, _ = newest_kept(office_of(request).config)
+    newest, _ = newest_kept(context_of(request).config)
     if newest is None:
         raise Refused("checkpoint", "there is none yet", "sign one")
     return Response(

@@ -6,17 +6,17 @@ from decimal import Decimal
 from fractions import Fraction
 
 from ingestd.config import Config
-from ingestd.deciding import authorise
 from ingestd.errors import Refused
-from ingestd.evaluate import control_charts
 from ingestd.evaluate.figures import plain
 from ingestd.evaluate.rounding import round_significant
-from ingestd.evaluate.spread import mean
-from ingestd.judging import judge_runs
-from ingestd.ledger.plan import BookKeeper, take_input
+from ingestd.evaluate.statistics import control_charts
+from ingestd.evaluate.statistics.spread import mean
+from ingestd.ledger.inputs import InForceCache, take_input
 from ingestd.ledger.store import Change
 from ingestd.model import ChartLimits, PersonRole
-from ingestd.planning import touched_runs
+from ingestd.pipeline.decisions import authorise
+from ingestd.pipeline.inputs import touched_runs
+from ingestd.pipeline.judge import judge_runs
 from ingestd.web.control_series import ControlSeries
 
 DIGITS = 4  # significant digits of a frozen limit
@@ -87,15 +87,17 @@ def _rounded(value: Fraction) -> Decimal:
     return Decimal(0) if value == 0 else Decimal(plain(round_significant(value, DIGITS)))
 
 
-def freeze_limits(change: Change, limits: ChartLimits, keeper: BookKeeper, config: Config) -> int:
+def freeze_limits(
+    change: Change, limits: ChartLimits, in_force_cache: InForceCache, config: Config
+) -> int:
     """Put limits into force and judge the runs they touch anew; returns how many those are.
 
     Raises:
         Refused: the account is no reviewer, or these limits are in force already.
     """
-    authorise(keeper.current(change.conn), change.by, PersonRole.REVIEWER)
+    authorise(in_force_cache.current(change.conn), change.by, PersonRole.REVIEWER)
     if not take_input(change, "chart_limits", limits, capture=None):
         raise Refused("limits", "the very same are in force already", "nothing to do")
     runs = touched_runs(change, [("chart_limits", limits)])
-    judge_runs(change, runs, keeper, config.site.policy, cause="limits of a control chart")
+    judge_runs(change, runs, in_force_cache, config.site.policy, cause="limits of a control chart")
     return len(runs)

@@ -20,9 +20,9 @@ from starlette.responses import Response, StreamingResponse
 
 from ingestd.errors import IngestError
 from ingestd.ledger.connection import Connection
-from ingestd.web.counts import waiting_counts
-from ingestd.web.doors import NotSignedIn, Viewer, find_visitor, office_of
-from ingestd.web.office import Office
+from ingestd.web.access import NotSignedIn, Viewer, context_of, find_visitor
+from ingestd.web.context import PageContext
+from ingestd.web.waiting_counts import waiting_counts
 
 POLL_S = 0.03
 GAP_S = 0.06  # between two messages
@@ -37,8 +37,8 @@ router = APIRouter(include_in_schema=False)
 class LiveFeed:
     """Watches the ledger and tells whoever listens."""
 
-    def __init__(self, office: Office) -> None:
-        self._office = office
+    def __init__(self, context: PageContext) -> None:
+        self._office = context
         self._stop = threading.Event()
         self._thread = threading.Thread(target=self._run, name="live", daemon=True)
         self._loop: asyncio.AbstractEventLoop | None = None
@@ -180,7 +180,7 @@ async def live(request: Request, _visitor: Viewer) -> Response:
 
     def still_signed_in() -> bool:
         try:
-            with office_of(request).reading() as conn:
+            with context_of(request).reading() as conn:
                 find_visitor(request, conn)
         except NotSignedIn:
             return False

@@ -22,9 +22,9 @@ from starlette.responses import HTMLResponse, RedirectResponse, Response
 
 from ingestd import __version__
 from ingestd.ledger.connection import Connection
-from ingestd.web.counts import waiting_counts
-from ingestd.web.doors import Visitor, office_of
+from ingestd.web.access import Visitor, context_of
 from ingestd.web.static_files import address_of, chart_marks
+from ingestd.web.waiting_counts import waiting_counts
 
 NAVIGATION = (
     ("bench", "Bench", "/bench"),
@@ -175,24 +175,24 @@ def page(
     here: str,
     title: str,
     status: int = 200,
-    **context: Any,
+    **shown: Any,
 ) -> Response:
     """A page for somebody signed in.
 
     Args:
         here: which entry of the navigation it belongs to, "" for none.
-        context: what its template asks for.
+        shown: what its template asks for.
     """
-    office = office_of(request)
+    context = context_of(request)
     counts = waiting_counts(conn)
     messages: Messages = request.app.state.messages
     live = "x-ingestd-live" in request.headers
     text = templates_of(request).render(
         template,
         {
-            "site": office.config.site.name,
-            "zone": office.config.site.time_zone,
-            "now": office.clock(),
+            "site": context.config.site.name,
+            "zone": context.config.site.time_zone,
+            "now": context.clock(),
             "visitor": visitor,
             "here": here,
             "title": title,
@@ -200,17 +200,17 @@ def page(
             "told": [] if live else messages.take(visitor.session),
             "is_answer": request.method != "GET",  # to a form: it cannot be asked for again
             "address": request.url.path + (f"?{request.url.query}" if request.url.query else ""),
-            **context,
+            **shown,
         },
     )
     return HTMLResponse(text, status)
 
 
-def bare_page(request: Request, template: str, *, status: int = 200, **context: Any) -> Response:
+def bare_page(request: Request, template: str, *, status: int = 200, **shown: Any) -> Response:
     """A page for anybody: sign-in and refusals."""
-    office = office_of(request)
+    context = context_of(request)
     text = templates_of(request).render(
-        template, {"site": office.config.site.name, "visitor": None, "told": [], **context}
+        template, {"site": context.config.site.name, "visitor": None, "told": [], **shown}
     )
     return HTMLResponse(text, status)
 

@@ -13,19 +13,19 @@ from starlette.responses import RedirectResponse, Response
 from ingestd import events
 from ingestd.errors import Refused
 from ingestd.evaluate.rules.registry import RULES
-from ingestd.gathering import day_of
 from ingestd.ledger import work
 from ingestd.ledger.connection import Connection
-from ingestd.ledger.plan import Book
+from ingestd.ledger.inputs import InForce
 from ingestd.model import KitLot
+from ingestd.pipeline.inputs import load_file
+from ingestd.pipeline.run_facts import day_of
 from ingestd.plan.columns import COLUMNS
 from ingestd.plan.faults import PlanError, PlanFault, ValueRefused
 from ingestd.plan.instants import parse_instant
 from ingestd.plan.sheet_rows import read_rows
 from ingestd.plan.sheet_writer import draft_sheet
-from ingestd.planning import load_file
-from ingestd.web.doors import AnalystPosts, Viewer, Visitor, office_of
-from ingestd.web.office import Office
+from ingestd.web.access import AnalystPosts, Viewer, Visitor, context_of
+from ingestd.web.context import PageContext
 from ingestd.web.pages import page, tell, to
 from parsers import FormError
 
@@ -78,11 +78,11 @@ def plan(
     started: str = "",
 ) -> Response:
     """What is in force, and a form to load more; with `draft`, a sheet for waiting readings."""
-    office = office_of(request)
+    context = context_of(request)
     text, problem = "", ""
     if draft and method:
         try:
-            text = _draft(office, method, run, started)
+            text = _draft(context, method, run, started)
         except (Refused, PlanError, ValueRefused) as error:
             problem = str(error)
     return _plan_page(
@@ -104,9 +104,9 @@ def _plan_page(
     method: str = "",
     run: str = "",
 ) -> Response:
-    office = office_of(request)
-    with office.reading() as conn:
-        book = office.book(conn)
+    context = context_of(request)
+    with context.reading() as conn:
+        in_force = context.in_force(conn)
         return page(
             request,
             conn,
@@ -124,8 +124,8 @@ def _plan_page(
             method=method,
             run=run,
             columns=COLUMNS,
-            kinds=[(kind, word, _names(book, kind)) for kind, word in KINDS],
-            lots=_lots(conn, office, book),
+            kinds=[(kind, word, _names(in_force, kind)) for kind, word in KINDS],
+            lots=_lots(conn, context, in_force),
             most=MOST_LISTED,
         )
 
@@ -135,8 +135,8 @@ def as_typed(text: str) -> Markup:
     return escape(text.replace("\r\n", "\n"))
 
 
-def _names(book: Book, kind: str) -> list[str]:
-    return sorted(name for known, name in book.hashes if known == kind)
+def _names(in_force: InForce, kind: str) -> list[str]:
+    return sorted(name for known, name in in_force.hashes if known == kind)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -148,9 +148,9 @@ class LotLine:
     left: int | None
 
 
-def _lots(conn: Connection, office: Office, book: Book) -> list[LotLine]:
-    today: date = day_of(office.clock(), office.config.site.policy)
-    lots = sorted(book.of("kit_lot").values(), key=lambda lot: (lot.expires, lot.lot))
+def _lots(conn: Connection, context: PageContext, in_force: InForce) -> list[LotLine]:
+    today: date = day_of(context.clock(), context.config.site.policy)
+    lots = sorted(in_force.of("kit_lot").values(), key=lambda lot: (lot.expires, lot.lot))
     current = [lot for lot in lots if lot.expires >= today][:MOST_LISTED]
     used = work.lot_use(conn, [lot.lot for lot in current])
     return [
@@ -165,12 +165,12 @@ def _lots(conn: Connection, office: Office, book: Book) -> list[LotLine]:
     ]
 
 
-def _draft(office: Office, method: str, run: str, started: str) -> str:
-    with office.reading() as conn:
-        book = office.book(conn)
-        if method not in book.methods:
+def _draft(context: PageContext, method: str, run: str, started: str) -> str:
+    with context.reading() as conn:
+        in_force = context.in_force(conn)
+        if method not in in_force.methods:
             raise Refused(f"method {method!r}", "there is none", "choose another")
-        chosen = book.methods[method]
+        chosen = in_force.methods[method]
         names = {name.casefold() for name in (chosen.name, *chosen.printed_names)}
         readings = [
             one.reading
@@ -179,8 +179,8 @@ def _draft(office: Office, method: str, run: str, started: str) -> str:
         ]
     if not readings:
         raise Refused("draft", "no reading of this method waits", "see the page Waiting")
-    begun = parse_instant(started.replace("T", " "), office.zone)
-    return draft_sheet(readings, chosen, run or "new run", begun, office.config.site.policy)
+    begun = parse_instant(started.replace("T", " "), context.zone)
+    return draft_sheet(readings, chosen, run or "new run", begun, context.config.site.policy)
 
 
 @router.post("/plan/load")
@@ -205,24 +205,24 @@ def _load(
     data: bytes,
     is_typed: bool,  # noqa: FBT001 - run_in_threadpool
 ) -> Response:
-    office = office_of(request)
+    context = context_of(request)
     if not data.strip():
         tell(request, visitor, "refused", "Nothing is in it: choose a file, or type a sheet.")
         return RedirectResponse("/plan", 303)
     name = name.replace("\\", "/").rpartition("/")[2][:200] or STARTING_NAME
     try:
-        with office.writer() as ledger:
+        with context.writer() as ledger:
             loaded = load_file(
                 ledger,
                 name,
                 data,
-                office.keeper,
-                office.config,
-                at=office.clock(),
+                context.in_force_cache,
+                context.config,
+                at=context.clock(),
                 by=visitor.account,
             )
     except (PlanError, FormError, Refused) as error:
-        office.log.warning(
+        context.log.warning(
             events.REQUEST_REFUSED, path="/plan/load", account=visitor.account, why="plan refused"
         )
         faults = error.faults if isinstance(error, PlanError) else ()
@@ -236,7 +236,7 @@ def _load(
             faults=faults,
             grid=grid_of(data, name, faults) if faults else None,
         )
-    office.log.info(events.DECIDED, path="/plan/load", account=visitor.account)
+    context.log.info(events.DECIDED, path="/plan/load", account=visitor.account)
     tell(request, visitor, "done", f"{name} is in force: {loaded}.")
     back = to("/run", name=loaded.runs[0]) if len(loaded.runs) == 1 else "/plan"
     return RedirectResponse(back, 303)
@@ -273,8 +273,8 @@ def grid_of(
 @router.get("/input")
 def input_page(request: Request, visitor: Viewer, kind: str, name: str) -> Response:
     """One input in force with its versions; a method also with every rule and its limits."""
-    office = office_of(request)
-    with office.reading() as conn:
+    context = context_of(request)
+    with context.reading() as conn:
         rows = conn.execute(
             "SELECT i.version, i.capture, i.body, i.sha256, i.entry FROM inputs i"
             " WHERE i.kind = ? AND i.name = ? ORDER BY i.version DESC LIMIT 50",
@@ -284,9 +284,9 @@ def input_page(request: Request, visitor: Viewer, kind: str, name: str) -> Respo
             raise Refused(
                 f"{kind.replace('_', ' ')} {name!r}", "there is none", "see the page Plan"
             )
-        book = office.book(conn)
-        method = book.methods.get(name) if kind == "method" else None
-        policy = book.policy(office.config.site.policy)
+        in_force = context.in_force(conn)
+        method = in_force.methods.get(name) if kind == "method" else None
+        policy = in_force.policy(context.config.site.policy)
         return page(
             request,
             conn,

@@ -7,7 +7,7 @@ from starlette.responses import Response
 
 from ingestd.errors import Refused
 from ingestd.ledger.connection import Connection
-from ingestd.ledger.plan import Book
+from ingestd.ledger.inputs import InForce
 from ingestd.ledger.result_search import (
     ResultQuestion,
     analytes_of_point,
@@ -15,8 +15,8 @@ from ingestd.ledger.result_search import (
 )
 from ingestd.ledger.results import ResultRow, find_results
 from ingestd.model import SamplingPoint
-from ingestd.web.doors import Viewer, office_of
-from ingestd.web.office import Office
+from ingestd.web.access import Viewer, context_of
+from ingestd.web.context import PageContext
 from ingestd.web.pages import page, templates_of
 
 MOST_DRAWN = 400
@@ -28,10 +28,10 @@ router = APIRouter(include_in_schema=False)
 @router.get("/points")
 def points(request: Request, visitor: Viewer, part: int = 1) -> Response:
     """Every point with the newest released value of each of its analytes."""
-    office = office_of(request)
+    context = context_of(request)
     part = min(max(part, 1), 10_000)
-    with office.reading() as conn:
-        known = sorted(office.book(conn).of("sampling_point").values(), key=lambda p: p.code)
+    with context.reading() as conn:
+        known = sorted(context.in_force(conn).of("sampling_point").values(), key=lambda p: p.code)
         shown = known[(part - 1) * MOST_POINTS : part * MOST_POINTS]
         return page(
             request,
@@ -57,10 +57,10 @@ def _newest(conn: Connection, code: str) -> list[ResultRow]:
 @router.get("/point")
 def point_page(request: Request, visitor: Viewer, code: str, analyte: str = "") -> Response:
     """One point, one analyte: a chart and the table behind it."""
-    office = office_of(request)
-    with office.reading() as conn:
-        book = office.book(conn)
-        point = _get_point(book, code)
+    context = context_of(request)
+    with context.reading() as conn:
+        in_force = context.in_force(conn)
+        point = _get_point(in_force, code)
         analytes = analytes_of_point(conn, code)
         chosen = analyte if analyte in analytes else (analytes[0] if analytes else "")
         rows = [
@@ -83,14 +83,14 @@ def point_page(request: Request, visitor: Viewer, code: str, analyte: str = "") 
             chosen=chosen,
             series=series,
             charts={
-                label: _chart(request, office, label, group, point)
+                label: _chart(request, context, label, group, point)
                 for label, group in series.items()
             },
         )
 
 
-def _get_point(book: Book, code: str) -> SamplingPoint:
-    point = book.of("sampling_point").get(code)
+def _get_point(in_force: InForce, code: str) -> SamplingPoint:
+    point = in_force.of("sampling_point").get(code)
     if point is None:
         raise Refused(f"point {code[:80]!r}", "there is none", "see the page Points")
     found: SamplingPoint = point
@@ -108,7 +108,7 @@ def _series(rows: list[ResultRow]) -> dict[str, list[ResultRow]]:
 
 def _chart(
     request: Request,
-    office: Office,
+    context: PageContext,
     label: str,
     rows: list[ResultRow],
     point: SamplingPoint,
@@ -122,7 +122,7 @@ def _chart(
         "kind": "point",
         "title": label,
         "unit": unit,
-        "zone": office.config.site.time_zone,
+        "zone": context.config.site.time_zone,
         "limit": None if limit is None else format(limit, "f"),
         "points": [
             {

@@ -7,10 +7,10 @@ from typing import Annotated
 from fastapi import APIRouter, Form, Request
 from starlette.responses import Response
 
-from ingestd import exporting
-from ingestd.deciding import choose_reported
+from ingestd.audit.derivation import explain_result, outcome_from
+from ingestd.audit.receipts import receipt_of
+from ingestd.delivery import exports
 from ingestd.errors import Refused
-from ingestd.explaining import explain_result, outcome_from
 from ingestd.ledger import work
 from ingestd.ledger.connection import Connection
 from ingestd.ledger.result_search import (
@@ -22,10 +22,10 @@ from ingestd.ledger.result_search import (
 from ingestd.ledger.results import ResultRow, entry_body, find_results, get_result, versions_of
 from ingestd.ledger.store import Change
 from ingestd.model import State
-from ingestd.proving import receipt_of
-from ingestd.web.acting import acted
-from ingestd.web.doors import ReviewerPosts, Viewer, office_of
-from ingestd.web.office import Office
+from ingestd.pipeline.decisions import choose_reported
+from ingestd.web.access import ReviewerPosts, Viewer, context_of
+from ingestd.web.action import acted
+from ingestd.web.context import PageContext
 from ingestd.web.pages import HIGHEST_ID, Number, page, to
 
 ON_A_PAGE = 50
@@ -34,17 +34,17 @@ MOST_EXPORTED = 100_000
 router = APIRouter(include_in_schema=False)
 
 _WRITERS: dict[str, tuple[str, Callable[[Sequence[ResultRow]], bytes]]] = {
-    "csv": ("text/csv; charset=utf-8", exporting.to_csv),
+    "csv": ("text/csv; charset=utf-8", exports.to_csv),
     "xlsx": (
         "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet",
-        exporting.to_xlsx,
+        exports.to_xlsx,
     ),
-    "json": ("application/json", exporting.to_json),
+    "json": ("application/json", exports.to_json),
 }
 
 
 def question_from(
-    office: Office,
+    context: PageContext,
     *,
     sample: str = "",
     point: str = "",
@@ -63,12 +63,12 @@ def question_from(
         analyte=analyte,
         run=run,
         state=state,
-        since=midnight(since, office, 0),
-        until=midnight(until, office, 1),
+        since=midnight(since, context, 0),
+        until=midnight(until, context, 1),
     )
 
 
-def midnight(text: str, office: Office, days: int) -> datetime | None:
+def midnight(text: str, context: PageContext, days: int) -> datetime | None:
     """The beginning of a written day of the laboratory's, so many days later; None for ""."""
     if not text:
         return None
@@ -80,7 +80,7 @@ def midnight(text: str, office: Office, days: int) -> datetime | None:
         ) from error
     if not 1900 <= day.year < 2200:
         raise Refused(f"day {text[:40]!r}", "it is too far away", "check the year")
-    return datetime.combine(day + timedelta(days=days), time.min, office.zone)
+    return datetime.combine(day + timedelta(days=days), time.min, context.zone)
 
 
 @router.get("/results")
@@ -97,14 +97,14 @@ def results(
     after: str = "",
 ) -> Response:
     """One page of results, newest first."""
-    office = office_of(request)
+    context = context_of(request)
     asked = {
         "sample": sample, "point": point, "analyte": analyte, "run": run, "state": state,
         "since": since, "until": until,
     }  # fmt: skip
-    question = question_from(office, **asked)
-    with office.reading() as conn:
-        book = office.book(conn)
+    question = question_from(context, **asked)
+    with context.reading() as conn:
+        in_force = context.in_force(conn)
         found: ResultPage = search_results(conn, question, after=after, limit=ON_A_PAGE)
         return page(
             request,
@@ -116,8 +116,8 @@ def results(
             asked=asked,
             after=after,
             found=found,
-            points=sorted(book.of("sampling_point")),
-            analytes=sorted({method.analyte for method in book.methods.values()}),
+            points=sorted(in_force.of("sampling_point")),
+            analytes=sorted({method.analyte for method in in_force.methods.values()}),
             states=[one.value for one in State],
             most_exported=MOST_EXPORTED,
         )
@@ -139,12 +139,12 @@ def export(
     """All results that answer the question, as a file."""
     if kind not in _WRITERS:
         raise Refused(f"export as {kind[:20]!r}", "there is none", "use csv, xlsx or json")
-    office = office_of(request)
+    context = context_of(request)
     question = question_from(
-        office, sample=sample, point=point, analyte=analyte, run=run, state=state,
+        context, sample=sample, point=point, analyte=analyte, run=run, state=state,
         since=since, until=until,
     )  # fmt: skip
-    with office.reading() as conn:
+    with context.reading() as conn:
         if count_results(conn, question, most=MOST_EXPORTED + 1) > MOST_EXPORTED:
             raise Refused(
                 "export",
@@ -153,7 +153,7 @@ def export(
             )
         found = list(search_results(conn, question, limit=MOST_EXPORTED).rows)[::-1]
     media_type, write = _WRITERS[kind]
-    name = f"results-{office.clock().astimezone(office.zone):%Y%m%d-%H%M}.{kind}"
+    name = f"results-{context.clock().astimezone(context.zone):%Y%m%d-%H%M}.{kind}"
     return Response(
         write(found),
         media_type=media_type,
@@ -169,8 +169,8 @@ def result_page(
     version: Number | None = None,
 ) -> Response:
     """One result: statement, findings, derivation, versions, decisions."""
-    office = office_of(request)
-    with office.reading() as conn:
+    context = context_of(request)
+    with context.reading() as conn:
         row = get_result(conn, id)
         versions = versions_of(conn, id)
         chosen = next((v for v in versions if v.version == (version or row.version)), None)
@@ -206,10 +206,10 @@ def _rivals(conn: Connection, row: ResultRow) -> list[ResultRow]:
 @router.get("/result/receipt")
 def receipt(request: Request, _visitor: Viewer, id: Number) -> Response:  # noqa: A002 - an address's name
     """The receipt of the version that stands: proof for anybody with the public key."""
-    office = office_of(request)
-    with office.reading() as conn:
+    context = context_of(request)
+    with context.reading() as conn:
         row = get_result(conn, id)
-        data = receipt_of(conn, office.config, row.entry, may_sign=False)
+        data = receipt_of(conn, context.config, row.entry, may_sign=False)
     return Response(
         data,
         media_type="application/json",
@@ -225,10 +225,10 @@ def report(
     reason: Annotated[str, Form(max_length=400)] = "",
 ) -> Response:
     """Say which released result is the reported value of its sample."""
-    office = office_of(request)
+    context = context_of(request)
 
     def act(change: Change) -> str:
-        choose_reported(change, office.book(change.conn), result, reason=reason)
+        choose_reported(change, context.in_force(change.conn), result, reason=reason)
         return f"Result {result} is the reported value of its sample."
 
     return acted(request, visitor, to("/result", id=result), act)

@@ -11,8 +11,8 @@ from fastapi import FastAPI
 from ingestd import events
 from ingestd.errors import ConfigError
 from ingestd.web.app import make_app
+from ingestd.web.context import PageContext
 from ingestd.web.live import LiveFeed
-from ingestd.web.office import Office
 from ingestd.web.pages import Templates
 
 GRACE_S = 3
@@ -50,26 +50,26 @@ class PageServer(uvicorn.Server):
         self.should_exit = True
 
 
-def serve(office: Office, *, log: Any) -> None:
+def serve(context: PageContext, *, log: Any) -> None:
     """Serve until SIGTERM or SIGINT, or until nobody knows whether a change stands.
 
     Raises:
         ConfigError: the address is taken or not of this computer.
         IngestError: what made it stop.
     """
-    settings = office.settings
+    settings = context.settings
     listener = listen_on(settings.host, settings.port)
-    app = make_app(office)
+    app = make_app(context)
     templates: Templates = app.state.templates
     templates.prepare()
     server = PageServer(app)
 
-    office.on_failure = server.end
+    context.on_failure = server.end
     host, port = listener.getsockname()[:2]
     log.info(events.PAGE_LISTENING, address=f"http://{host}:{port}/")
     server.run(sockets=[listener])
-    if office.failure is not None:
-        raise office.failure
+    if context.failure is not None:
+        raise context.failure
 
 
 def listen_on(host: str, port: int) -> socket.socket:

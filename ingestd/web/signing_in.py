@@ -20,8 +20,8 @@ from ingestd.ledger.accounts import (
     set_password,
     tokens_of,
 )
-from ingestd.web.doors import COOKIE, Viewer, ViewerPosts, Visitor, office_of
-from ingestd.web.office import Office
+from ingestd.web.access import COOKIE, Viewer, ViewerPosts, Visitor, context_of
+from ingestd.web.context import PageContext
 from ingestd.web.pages import back_to, bare_page, page, tell
 from ingestd.web.passwords import Throttle, hash_password, is_right
 
@@ -35,12 +35,12 @@ router = APIRouter(include_in_schema=False)
 @router.get("/sign-in")
 def sign_in_form(request: Request, next: str = "/bench") -> Response:  # noqa: A002 - an address's name
     """The form; behind a proxy that names the person, straight on."""
-    office = office_of(request)
+    context = context_of(request)
     account = request.scope["state"]["proxied_account"]
-    if office.settings.proxy_header and account:
-        if _is_active(office, account):
+    if context.settings.proxy_header and account:
+        if _is_active(context, account):
             return _begin(request, account, next)
-        office.log.warning(events.SIGN_IN_REFUSED, account=account, client=_address(request))
+        context.log.warning(events.SIGN_IN_REFUSED, account=account, client=_address(request))
         return _form(request, next, "Your account is not known here; an admin adds it.", 403)
     return _form(request, next, "", 200)
 
@@ -69,7 +69,7 @@ def sign_in(
     form_secret: Annotated[str, Form()] = "",
 ) -> Response:
     """A session for whoever knows the password."""
-    office = office_of(request)
+    context = context_of(request)
     throttle: Throttle = request.app.state.throttle
     address = _address(request)
     kept_secret = request.cookies.get(FORM_COOKIE, "")
@@ -77,7 +77,7 @@ def sign_in(
         return _form(request, next, "The form had grown old; please try again.", 403)
     wait_s = throttle.wait_s(account, address)
     if wait_s > 0:
-        office.log.warning(
+        context.log.warning(
             events.SIGN_IN_REFUSED, account=account, client=address, why="too many tries"
         )
         minutes = int(wait_s // 60) + 1
@@ -86,24 +86,24 @@ def sign_in(
         )
         response.headers["retry-after"] = str(int(wait_s) + 1)
         return response
-    with office.reading() as conn:
+    with context.reading() as conn:
         kept = find_password(conn, account)
-    if not (is_right(kept, password) and _is_active(office, account)):
+    if not (is_right(kept, password) and _is_active(context, account)):
         throttle.note_failure(account, address)
-        office.log.warning(events.SIGN_IN_REFUSED, account=account, client=address)
+        context.log.warning(events.SIGN_IN_REFUSED, account=account, client=address)
         return _form(request, next, "Account and password do not fit together.", 401)
     throttle.note_success(account, address)
     return _begin(request, account, next)
 
 
 def _begin(request: Request, account: str, goal: str) -> Response:
-    office = office_of(request)
+    context = context_of(request)
     secret = secrets.token_urlsafe(32)
-    hours = office.settings.session_hours
-    with office.change(by=account) as change:
-        ends_at = office.clock() + timedelta(hours=hours)
+    hours = context.settings.session_hours
+    with context.change(by=account) as change:
+        ends_at = context.clock() + timedelta(hours=hours)
         begin_session(change, secret, account, client=_address(request), ends_at=ends_at)
-    office.log.info(events.SIGNED_IN, account=account, client=_address(request))
+    context.log.info(events.SIGNED_IN, account=account, client=_address(request))
     response = back_to(goal)
     _set_cookie(request, response, COOKIE, secret, hours * 3600)
     response.delete_cookie(FORM_COOKIE)
@@ -121,9 +121,9 @@ def _set_cookie(request: Request, response: Response, name: str, value: str, sec
     )
 
 
-def _is_active(office: Office, account: str) -> bool:
-    with office.reading() as conn:
-        person = office.book(conn).of("person").get(account)
+def _is_active(context: PageContext, account: str) -> bool:
+    with context.reading() as conn:
+        person = context.in_force(conn).of("person").get(account)
     return person is not None and person.active
 
 
@@ -134,10 +134,10 @@ def _address(request: Request) -> str:
 @router.post("/sign-out")
 def sign_out(request: Request, visitor: ViewerPosts) -> Response:
     """End this session."""
-    office = office_of(request)
-    with office.change(by=visitor.account) as change:
+    context = context_of(request)
+    with context.change(by=visitor.account) as change:
         end_session(change, visitor.session, account=visitor.account)
-    office.log.info(events.SIGNED_OUT, account=visitor.account)
+    context.log.info(events.SIGNED_OUT, account=visitor.account)
     response = RedirectResponse("/sign-in", 303)
     response.delete_cookie(COOKIE)
     return response
@@ -150,8 +150,8 @@ def account_page(request: Request, visitor: Viewer) -> Response:
 
 
 def _account_page(request: Request, visitor: Visitor, *, new_token: str = "") -> Response:
-    office = office_of(request)
-    with office.reading() as conn:
+    context = context_of(request)
+    with context.reading() as conn:
         return page(
             request,
             conn,
@@ -159,7 +159,7 @@ def _account_page(request: Request, visitor: Visitor, *, new_token: str = "") ->
             "account.html",
             here="",
             title="Your account",
-            sessions=sessions_of(conn, visitor.account, at=office.clock()),
+            sessions=sessions_of(conn, visitor.account, at=context.clock()),
             tokens=tokens_of(conn, visitor.account),
             has_password=find_password(conn, visitor.account) is not None,
             new_token=new_token,
@@ -175,10 +175,10 @@ def change_password(
     again: Annotated[str, Form(max_length=2048)] = "",
 ) -> Response:
     """A new password; all sessions of the account end with it."""
-    office = office_of(request)
+    context = context_of(request)
     throttle: Throttle = request.app.state.throttle
     address = _address(request)
-    with office.reading() as conn:
+    with context.reading() as conn:
         kept = find_password(conn, visitor.account)
     problem = ""
     hashed = ""
@@ -197,7 +197,7 @@ def change_password(
     if problem:
         tell(request, visitor, "refused", problem)
         return RedirectResponse("/account", 303)
-    with office.change(by=visitor.account) as change:
+    with context.change(by=visitor.account) as change:
         set_password(change, visitor.account, hashed)
     return RedirectResponse("/sign-in", 303)
 
@@ -211,7 +211,7 @@ def end_other_session(
         token = bytes.fromhex(session)
     except ValueError:
         token = b""
-    with office_of(request).change(by=visitor.account) as change:
+    with context_of(request).change(by=visitor.account) as change:
         end_session(change, token, account=visitor.account)
     tell(request, visitor, "done", "The session has ended.")
     return RedirectResponse("/account", 303)
@@ -226,17 +226,17 @@ def make_token(
     may_change: Annotated[str, Form()] = "",
 ) -> Response:
     """A token for a program; its secret is shown once, on the page that follows."""
-    office = office_of(request)
+    context = context_of(request)
     secret = TOKEN_PREFIX + secrets.token_urlsafe(32)
     try:
-        with office.change(by=visitor.account) as change:
+        with context.change(by=visitor.account) as change:
             add_token(
                 change,
                 secret,
                 visitor.account,
                 name.strip(),
                 may_change=may_change == "yes",
-                ends_at=office.clock() + timedelta(days=days),
+                ends_at=context.clock() + timedelta(days=days),
             )
     except Refused as error:
         tell(request, visitor, "refused", str(error))
@@ -250,7 +250,7 @@ def finish_token(
 ) -> Response:
     """End one of the account's tokens."""
     try:
-        with office_of(request).change(by=visitor.account) as change:
+        with context_of(request).change(by=visitor.account) as change:
             end_token(change, visitor.account, name)
         tell(request, visitor, "done", f"Token {name} has ended.")
     except Refused as error:

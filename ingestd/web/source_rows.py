@@ -7,9 +7,9 @@ from pathlib import Path
 from ingestd.config import FolderSource, LineSource
 from ingestd.ledger.connection import Connection
 from ingestd.ledger.source_states import SourceState, source_states
-from ingestd.planning import PLAN_SOURCE
-from ingestd.stamps import instant, stamp
-from ingestd.web.office import Office
+from ingestd.pipeline.inputs import PLAN_SOURCE
+from ingestd.times import instant, stamp
+from ingestd.web.context import PageContext
 
 SILENT = timedelta(seconds=90)  # a service that says nothing for so long is not believed any more
 RATE_SPAN = timedelta(hours=24)
@@ -47,29 +47,29 @@ class SourceRow:
         return self.state in ("degraded", "lost", "refused")
 
 
-def source_rows(conn: Connection, office: Office) -> list[SourceRow]:
+def source_rows(conn: Connection, context: PageContext) -> list[SourceRow]:
     """All sources of the configuration, in its order; the plan folder last."""
     told, said_at = source_states(conn)
-    is_fresh = said_at is not None and office.clock() - said_at < SILENT
+    is_fresh = said_at is not None and context.clock() - said_at < SILENT
     states = {one.name: one for one in told} if is_fresh else {}
     rows = [
         _row(
             conn,
-            office,
+            context,
             name=source.name,
             kind=source.kind,
             where=_where(source),
             instrument=source.instrument,
             state=states.get(source.name),
         )
-        for source in office.config.source
+        for source in context.config.source
     ]
-    plan = office.config.plan.folder
+    plan = context.config.plan.folder
     if plan is not None:
         rows.append(
             _row(
                 conn,
-                office,
+                context,
                 name=PLAN_SOURCE,
                 kind="plan folder",
                 where=str(plan),
@@ -87,7 +87,7 @@ def _where(source: FolderSource | LineSource) -> str:
 
 def _row(
     conn: Connection,
-    office: Office,
+    context: PageContext,
     *,
     name: str,
     kind: str,
@@ -99,7 +99,7 @@ def _row(
         "SELECT id, name, arrived_at FROM captures WHERE source = ? ORDER BY id DESC LIMIT 1",
         (name,),
     ).fetchone()
-    since = stamp(office.clock() - RATE_SPAN)
+    since = stamp(context.clock() - RATE_SPAN)
     (arrivals,) = conn.execute(
         "SELECT count(*) FROM (SELECT 1 FROM captures INDEXED BY captures_by_arrival"
         " WHERE source = ? AND arrived_at >= ? LIMIT ?)",

@@ -8,24 +8,24 @@ import orjson
 from fastapi import APIRouter, Form, Request
 from starlette.responses import Response
 
-from ingestd.deciding import place_reading
+from ingestd.audit.derivation import deciding_findings
 from ingestd.errors import Refused
-from ingestd.explaining import deciding_findings
-from ingestd.gathering import day_of
 from ingestd.ledger import work
 from ingestd.ledger.captures import UNFINISHED, Capture, get_capture
 from ingestd.ledger.connection import Connection
-from ingestd.ledger.plan import Book
+from ingestd.ledger.inputs import InForce
 from ingestd.ledger.results import ResultRow, get_result
 from ingestd.ledger.store import Change
 from ingestd.model import Finding, KitLot, StoredReading
-from ingestd.stamps import stamp
-from ingestd.standing import EXPIRY_NOTICE
-from ingestd.web.acting import acted
-from ingestd.web.doors import AnalystPosts, Viewer, office_of
-from ingestd.web.office import Office
+from ingestd.pipeline.decisions import place_reading
+from ingestd.pipeline.run_facts import day_of
+from ingestd.service.status import EXPIRY_NOTICE
+from ingestd.times import stamp
+from ingestd.web.access import AnalystPosts, Viewer, context_of
+from ingestd.web.action import acted
+from ingestd.web.context import PageContext
 from ingestd.web.pages import HIGHEST_ID, Number, page, to
-from ingestd.web.racks import RunView, view_run
+from ingestd.web.rack import RunView, view_run
 from ingestd.web.source_rows import source_rows
 
 AT_ONCE = 25  # of each kind on one page
@@ -65,9 +65,9 @@ class LotMatter:
 @router.get("/waiting")
 def waiting(request: Request, visitor: Viewer) -> Response:
     """The one list."""
-    office = office_of(request)
-    with office.reading() as conn:
-        book = office.book(conn)
+    context = context_of(request)
+    with context.reading() as conn:
+        in_force = context.in_force(conn)
         return page(
             request,
             conn,
@@ -76,13 +76,13 @@ def waiting(request: Request, visitor: Viewer) -> Response:
             here="waiting",
             title="Waiting",
             at_once=AT_ONCE,
-            sources=[row for row in source_rows(conn, office) if row.is_down],
+            sources=[row for row in source_rows(conn, context) if row.is_down],
             failed=failed_captures(conn, AT_ONCE),
             readings=waiting_readings(conn, AT_ONCE),
             held=held_results(conn, AT_ONCE),
             proposed=_proposed(conn, AT_ONCE),
-            stuck=_stuck_runs(conn, office, book),
-            lots=_lots(conn, office, book),
+            stuck=_stuck_runs(conn, context, in_force),
+            lots=_lots(conn, context, in_force),
         )
 
 
@@ -138,16 +138,16 @@ def _held(conn: Connection, row: ResultRow, entry: int | None) -> HeldResult:
     )
 
 
-def _stuck_runs(conn: Connection, office: Office, book: Book) -> list[RunView]:
+def _stuck_runs(conn: Connection, context: PageContext, in_force: InForce) -> list[RunView]:
     """Open runs of the last weeks that have all their readings, or have stood for long."""
-    now: datetime = office.clock()
+    now: datetime = context.clock()
     rows = conn.execute(
         "SELECT name FROM runs WHERE complete = 0 AND closed = 0 AND started_at < ?"
         " ORDER BY started_at DESC LIMIT ?",
         (stamp(now), AT_ONCE),
     ).fetchall()
-    site = office.config.site.policy
-    views = [view_run(conn, work.get_run(conn, name), book, site) for (name,) in rows]
+    site = context.config.site.policy
+    views = [view_run(conn, work.get_run(conn, name), in_force, site) for (name,) in rows]
     return [
         view
         for view in views
@@ -155,9 +155,9 @@ def _stuck_runs(conn: Connection, office: Office, book: Book) -> list[RunView]:
     ]
 
 
-def _lots(conn: Connection, office: Office, book: Book) -> list[LotMatter]:
-    today = day_of(office.clock(), office.config.site.policy)
-    lots = book.of("kit_lot").values()
+def _lots(conn: Connection, context: PageContext, in_force: InForce) -> list[LotMatter]:
+    today = day_of(context.clock(), context.config.site.policy)
+    lots = in_force.of("kit_lot").values()
     used = work.lot_use(conn, [lot.lot for lot in lots])
     found = []
     for lot in sorted(lots, key=lambda one: (one.expires, one.lot)):
@@ -173,8 +173,8 @@ def _lots(conn: Connection, office: Office, book: Book) -> list[LotMatter]:
 @router.get("/reading")
 def reading_page(request: Request, visitor: Viewer, id: Number) -> Response:  # noqa: A002 - an address's name
     """One waiting reading with every tube of the open runs it could be put on."""
-    office = office_of(request)
-    with office.reading() as conn:
+    context = context_of(request)
+    with context.reading() as conn:
         reading = work.get_reading(conn, id)
         row = conn.execute(
             "SELECT reason, candidates FROM waiting WHERE reading = ?", (id,)
@@ -218,7 +218,7 @@ def place(
     Args:
         tube: position and run of a candidate, as `3 in COD A`; else `run` and `position`.
     """
-    office = office_of(request)
+    context = context_of(request)
     if tube:
         position, _, run = tube.partition(" in ")
 
@@ -226,7 +226,13 @@ def place(
         if not (position.isascii() and position.isdecimal()):
             raise Refused("tube", "none is named", "choose the tube the reading belongs to")
         place_reading(
-            change, reading, run, int(position), office.keeper, office.config, reason=reason
+            change,
+            reading,
+            run,
+            int(position),
+            context.in_force_cache,
+            context.config,
+            reason=reason,
         )
         return f"Reading {reading} placed on tube {position} of run {run}."
 

@@ -11,7 +11,7 @@ from datetime import timedelta
 from pathlib import Path
 
 from ingestd.ledger.store import Ledger
-from ingestd.service import Service
+from ingestd.service.daemon import Service
 from tests.bench.bulk_work import START, bare_runs, load, make_folder, open_lab, silent_log
 from tests.bench.figures import Figure, quantile
 from tests.conftest import EXPORT_HEAD

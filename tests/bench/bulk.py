@@ -10,10 +10,10 @@ from pathlib import Path
 
 import pysqlite3
 
-from ingestd.collector import calm_collector
 from ingestd.ledger.captures import find_captures
-from ingestd.pipeline import Pipeline
-from ingestd.replay import replay
+from ingestd.pipeline.garbage import calm_collector
+from ingestd.pipeline.pipeline import Pipeline
+from ingestd.pipeline.replay.replay import replay
 from tests.bench.bulk_work import (
     NOW,
     TUBES,

@@ -6,11 +6,11 @@ from pathlib import Path
 import structlog
 
 from ingestd.config import Config, load_config
-from ingestd.deciding import add_person
 from ingestd.ledger.store import Ledger, content_sha256
 from ingestd.model import Person, PersonRole
-from ingestd.pipeline import Pipeline
-from ingestd.planning import load_file, take_configured
+from ingestd.pipeline.decisions import add_person
+from ingestd.pipeline.inputs import load_file, take_configured
+from ingestd.pipeline.pipeline import Pipeline
 from ingestd.sources.arrivals import Arrival
 from tests.conftest import EXPORT_HEAD, PLAN, SHEET_HEAD
 from tests.plant import plant_values
@@ -51,9 +51,9 @@ def open_lab(config: Config) -> Pipeline:
     take_configured(ledger, config, at=NOW, by="ingestd")
     pipeline = Pipeline(ledger, config, clock=lambda: NOW, log=silent_log())
     with ledger.change(at=NOW, by="ada") as change:
-        book = pipeline.keeper.current(ledger.conn)
+        in_force = pipeline.in_force_cache.current(ledger.conn)
         person = Person(account="ada", roles=(PersonRole.ADMIN,))
-        add_person(change, book, person, by="ada")
+        add_person(change, in_force, person, by="ada")
     load(pipeline, "plan.toml", PLAN)
     load(pipeline, "bare.toml", BARE_METHOD)
     return pipeline
@@ -79,7 +79,13 @@ expires = 2027-01-01
 def load(pipeline: Pipeline, name: str, text: str) -> None:
     """Put a plan into force."""
     load_file(
-        pipeline.ledger, name, text.encode(), pipeline.keeper, pipeline.config, at=NOW, by="ada"
+        pipeline.ledger,
+        name,
+        text.encode(),
+        pipeline.in_force_cache,
+        pipeline.config,
+        at=NOW,
+        by="ada",
     )
 
 

@@ -13,17 +13,17 @@ from pathlib import Path
 from psycopg import sql
 
 from ingestd.config import Config, PostgresTarget, load_config
-from ingestd.deciding import add_person, set_release_policy
 from ingestd.delivery.batches import next_batch
 from ingestd.delivery.central import CentralTarget
 from ingestd.delivery.connecting import Connection, connect
-from ingestd.delivery.courier import Courier
 from ingestd.delivery.entry_rows import COLUMNS, JOURNAL, Row
 from ingestd.delivery.schema import admit_site, migrate
-from ingestd.ledger.merkle import Frontier
+from ingestd.delivery.worker import DeliveryWorker
+from ingestd.ledger.journal.merkle import Frontier
 from ingestd.ledger.store import Ledger, content_sha256
 from ingestd.model import Person, PersonRole
-from ingestd.pipeline import Pipeline
+from ingestd.pipeline.decisions import add_person, set_release_policy
+from ingestd.pipeline.pipeline import Pipeline
 from ingestd.sources.arrivals import Arrival
 from tests.bench.bulk_work import (
     NOW,
@@ -122,10 +122,10 @@ def _fill(pipeline: Pipeline, runs: int) -> None:
     ledger = pipeline.ledger
     rita = Person(account="rita", roles=(PersonRole.REVIEWER,))
     with ledger.change(at=NOW, by="ada") as change:
-        add_person(change, pipeline.keeper.current(ledger.conn), rita, by="ada")
+        add_person(change, pipeline.in_force_cache.current(ledger.conn), rita, by="ada")
     with ledger.change(at=NOW, by="rita") as change:
-        book = pipeline.keeper.current(ledger.conn)
-        set_release_policy(change, book, mode="automatic", by="rita", reason="benchmark")
+        in_force = pipeline.in_force_cache.current(ledger.conn)
+        set_release_policy(change, in_force, mode="automatic", by="rita", reason="benchmark")
     lines: list[str] = []
     for first in range(0, runs, 40):
         sheet = SHEET_HEAD
@@ -239,7 +239,7 @@ def _outage(server: Server, folder: Path, *, arrivals: int) -> Figure:
             job(cut_off[0].ledger)
 
     failures: list[BaseException] = []
-    courier = Courier(
+    worker = DeliveryWorker(
         CentralTarget(cut_off[0].config, apply=apply, clock=lambda: NOW),
         ledger=cut_off[0].config.ledger.path,
         apply=apply,
@@ -248,8 +248,8 @@ def _outage(server: Server, folder: Path, *, arrivals: int) -> Figure:
         clock=lambda: NOW,
         idle_s=0.05,
     )
-    courier.start()
-    while not courier.status().delivered:
+    worker.start()
+    while not worker.status().delivered:
         time.sleep(0.01)
     line.is_frozen = True
     taken: dict[str, list[float]] = {"cut off": [], "alone": []}
@@ -259,8 +259,8 @@ def _outage(server: Server, folder: Path, *, arrivals: int) -> Figure:
             with turn:
                 _arrive(pipeline, f"{number}.csv", exports[number])
             taken[name].append((time.perf_counter() - begun) * 1000)
-    courier.stop()
-    courier.join(0.1)
+    worker.stop()
+    worker.join(0.1)
     line.close()
     for pipeline, _ in (cut_off, alone):
         if pipeline.ledger.conn.execute("SELECT count(*) FROM results").fetchone()[0] != arrivals:

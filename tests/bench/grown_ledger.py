@@ -27,11 +27,11 @@ from typing import Any
 from ingestd import __version__
 from ingestd.config import Config
 from ingestd.ledger.connection import Connection
-from ingestd.ledger.merkle import Frontier, Node, leaf_hash
-from ingestd.ledger.plan import Book, BookKeeper
+from ingestd.ledger.inputs import InForce, InForceCache
+from ingestd.ledger.journal.merkle import Frontier, Node, leaf_hash
 from ingestd.ledger.store import Ledger
-from ingestd.pipeline import Pipeline
-from ingestd.reading import NEIGHBOURS_BYTES
+from ingestd.pipeline.identify import NEIGHBOURS_BYTES
+from ingestd.pipeline.pipeline import Pipeline
 from ingestd.sources.arrivals import Arrival
 from tests.bench.bulk_work import silent_log
 from tests.bench.grown_plan import (
@@ -76,7 +76,7 @@ def grow(
     ledger = begin_ledger(config, first=begun, last=until)
     conn = ledger.conn
     size, nodes = conn.execute("SELECT size, nodes FROM frontier").fetchone()
-    drawn = _Drawn(BookKeeper().current(conn), size)
+    drawn = _Drawn(InForceCache().current(conn), size)
     frontier = Frontier.from_bytes(nodes)
     with _Hurry(conn, tell):
         for start in range(0, runs, RUNS_AT_ONCE):
@@ -197,10 +197,10 @@ class _Drawn:
         size: of the journal.
     """
 
-    def __init__(self, book: Book, size: int) -> None:
+    def __init__(self, in_force: InForce, size: int) -> None:
         self._random = random.Random(7)  # the same ledger on every run
-        self._hashes = book.hashes
-        self._form_sha256 = book.hashes["form", FORM]
+        self._hashes = in_force.hashes
+        self._form_sha256 = in_force.hashes["form", FORM]
         self._batch = _Batch()
         self._next = size
         self._reading = 0

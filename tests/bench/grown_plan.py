@@ -5,11 +5,11 @@ from datetime import date, datetime, timedelta
 from pathlib import Path
 
 from ingestd.config import Config, load_config
-from ingestd.deciding import add_person, set_release_policy
-from ingestd.ledger.plan import BookKeeper
+from ingestd.ledger.inputs import InForceCache
 from ingestd.ledger.store import Ledger
 from ingestd.model import Person, PersonRole
-from ingestd.planning import load_file, take_configured
+from ingestd.pipeline.decisions import add_person, set_release_policy
+from ingestd.pipeline.inputs import load_file, take_configured
 
 POINTS = 60
 INSTRUMENTS = 6
@@ -117,18 +117,18 @@ def begin_ledger(config: Config, *, first: datetime, last: datetime) -> Ledger:
     """An empty ledger with people, the signed release policy, and the plan for a period."""
     ledger = Ledger.open(config.ledger.path, site=SITE, at=first)
     take_configured(ledger, config, at=first, by="ingestd")
-    keeper = BookKeeper()
+    in_force_cache = InForceCache()
     for account, role in (
         ("ada", PersonRole.ADMIN),
         ("mara", PersonRole.ANALYST),
         ("rita", PersonRole.REVIEWER),
     ):
         with ledger.change(at=first, by="ada") as change:
-            book = keeper.current(ledger.conn)
-            add_person(change, book, Person(account=account, roles=(role,)), by="ada")
+            in_force = in_force_cache.current(ledger.conn)
+            add_person(change, in_force, Person(account=account, roles=(role,)), by="ada")
     with ledger.change(at=first, by="rita") as change:
-        book = keeper.current(ledger.conn)
-        set_release_policy(change, book, mode="automatic", by="rita", reason="validated")
+        in_force = in_force_cache.current(ledger.conn)
+        set_release_policy(change, in_force, mode="automatic", by="rita", reason="validated")
     plan = _plan(first.date(), last.date())
-    load_file(ledger, "plan.toml", plan.encode(), keeper, config, at=first, by="ada")
+    load_file(ledger, "plan.toml", plan.encode(), in_force_cache, config, at=first, by="ada")
     return ledger

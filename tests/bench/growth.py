@@ -15,10 +15,10 @@ from pathlib import Path
 
 from ingestd.config import Config
 from ingestd.ledger.connection import Connection
-from ingestd.ledger.plan import BookKeeper
+from ingestd.ledger.inputs import InForceCache
 from ingestd.ledger.store import Ledger
-from ingestd.planning import load_file
-from ingestd.service import Service
+from ingestd.pipeline.inputs import load_file
+from ingestd.service.daemon import Service
 from tests.bench.bulk_work import silent_log
 from tests.bench.figures import Figure, quantile
 from tests.bench.grown_ledger import first_instant, grow
@@ -99,7 +99,7 @@ class Place:
         """Plan the runs that the files will fill, and start the service."""
         ledger = Ledger.open(config.ledger.path)
         sheet = SHEET_HEAD + "".join(_sheet(number, until) for number in range(files))
-        load_file(ledger, "sheet.csv", sheet.encode(), BookKeeper(), config, at=until, by="mara")
+        load_file(ledger, "sheet.csv", sheet.encode(), InForceCache(), config, at=until, by="mara")
         ledger.close()
         conn = Ledger.open_readonly(config.ledger.path).conn
 

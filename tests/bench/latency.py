@@ -12,10 +12,10 @@ from pathlib import Path
 import pysqlite3
 
 from ingestd.ledger.store import Ledger
-from ingestd.service import Service
+from ingestd.service.daemon import Service
 from ingestd.sources.arrivals import Arrival
-from ingestd.sources.folder import FolderSource
-from ingestd.sources.folder_settings import FolderSettings
+from ingestd.sources.folder.folder import FolderSource
+from ingestd.sources.folder.settings import FolderSettings
 from tests.bench.bulk_work import bare_runs, export, load, make_folder, open_lab, silent_log
 from tests.bench.figures import Figure, quantile
 

@@ -39,8 +39,8 @@ from typing import Final
 
 from ingestd.demo.photometer import invent_readings
 from ingestd.demo.rendering import render_frame
-from ingestd.sources.cutting import LineCutter, Piece
-from ingestd.sources.line_marks import Received
+from ingestd.sources.serial.cutting import LineCutter, Piece
+from ingestd.sources.serial.marks import Received
 from parsers.checksums import CHECKSUMS
 from parsers.forms import Form, load_form
 from parsers.frame import Frame, Framer, FrameReader

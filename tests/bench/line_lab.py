@@ -19,11 +19,11 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Final
 
+from ingestd.audit.verify import verify_ledger
 from ingestd.config import Config, load_config
 from ingestd.demo.rendering import print_time, render_frame
-from ingestd.forms import shipped_forms
 from ingestd.ledger.store import Ledger
-from ingestd.verify import verify_ledger
+from ingestd.pipeline.forms import shipped_forms
 from parsers import Form, load_form
 from tests.bench.bulk_work import load, open_lab
 from tests.conftest import SHEET_HEAD

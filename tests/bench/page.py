@@ -23,15 +23,15 @@ from urllib.parse import quote
 from fastapi.routing import APIRoute
 from playwright.sync_api import sync_playwright
 
-from ingestd.checkpointing import leaves_of, origin_of, signing_key
+from ingestd.audit.checkpoints import leaves_of, origin_of, signing_key
 from ingestd.config import Config
 from ingestd.ledger.accounts import begin_session
-from ingestd.ledger.checkpoints import sign_checkpoint
-from ingestd.ledger.merkle import roots_at
+from ingestd.ledger.journal.checkpoints import sign_checkpoint
+from ingestd.ledger.journal.merkle import roots_at
 from ingestd.ledger.store import Ledger
+from ingestd.web.access import COOKIE
 from ingestd.web.app import make_app
-from ingestd.web.doors import COOKIE
-from ingestd.web.office import Office
+from ingestd.web.context import PageContext
 from tests.bench.bulk_work import silent_log
 from tests.bench.figures import Figure, quantile
 from tests.bench.grown_ledger import SAMPLES, TUBES, grow
@@ -231,10 +231,10 @@ def _pages(
     config: Config, port: int, process: int, secret: str, runs: int, until: datetime, asked: int
 ) -> list[Figure]:
     found = addresses(runs, until)
-    office = Office(config, log=silent_log())
+    context = PageContext(config, log=silent_log())
     routes = {
         route.path
-        for route in make_app(office).routes
+        for route in make_app(context).routes
         if isinstance(route, APIRoute) and "GET" in route.methods
     }
     if missing := routes - set(found) - NO_PAGES:

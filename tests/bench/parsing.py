@@ -15,7 +15,7 @@ from itertools import pairwise
 from multiprocessing.connection import Connection
 from pathlib import Path
 
-from ingestd.collector import calm_collector
+from ingestd.pipeline.garbage import calm_collector
 from parsers import Form, load_form, parse, parse_in_parts, recognise
 from parsers.checksums import CHECKSUMS
 from tests.bench.figures import Figure

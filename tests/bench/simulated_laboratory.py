@@ -11,9 +11,9 @@ from dataclasses import dataclass, field, replace
 from datetime import UTC, date, datetime, timedelta
 from decimal import Decimal
 
-from ingestd.evaluate.control_charts import limits_from_period
 from ingestd.evaluate.figures import as_digits
-from ingestd.evaluate.own_uncertainty import own_uncertainty
+from ingestd.evaluate.statistics.control_charts import limits_from_period
+from ingestd.evaluate.uncertainty.own_controls import own_uncertainty
 from ingestd.model import (
     Calibration,
     CalibrationPoint,

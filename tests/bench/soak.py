@@ -22,9 +22,9 @@ from collections.abc import Callable
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
 
+from ingestd.audit.verify import verify_ledger
 from ingestd.config import Config, load_config
 from ingestd.ledger.store import Ledger
-from ingestd.verify import verify_ledger
 from tests.bench.bulk_work import TUBES, full_run, open_lab
 from tests.bench.figures import Figure, quantile
 from tests.conftest import EXPORT_HEAD, SHEET_HEAD

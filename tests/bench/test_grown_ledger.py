@@ -5,8 +5,8 @@ from pathlib import Path
 
 import pytest
 
+from ingestd.audit.verify import verify_ledger
 from ingestd.ledger.store import Ledger
-from ingestd.verify import verify_ledger
 from tests.bench.grown_ledger import SAMPLES, TUBES, grow
 from tests.bench.grown_plan import make_place
 

@@ -5,8 +5,8 @@ import time
 from hashlib import sha256
 from pathlib import Path
 
+from ingestd.audit.verify import verify_ledger
 from ingestd.ledger.connection import Connection
-from ingestd.verify import verify_ledger
 from tests.bench.bulk_work import arrive, make_folder, open_lab, plan_runs
 from tests.bench.figures import Figure
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from tests.faults.workload import PATIENT, SAMPLES, Workload
-from tests.ingestd.service_process import DEADLINE_S, Bench
+from tests.ingestd.service.service_process import DEADLINE_S, Bench
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

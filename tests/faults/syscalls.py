@@ -19,7 +19,7 @@ from pathlib import Path
 import ingestd.errors
 from ingestd import events
 from tests.faults.workload import PATIENT, Workload
-from tests.ingestd.service_process import DEADLINE_S, LOOK_S, Bench, wait_until
+from tests.ingestd.service.service_process import DEADLINE_S, LOOK_S, Bench, wait_until
 
 # Calls that a starting interpreter makes on other files as well: only those on the state count.
 # (What is written beside and renamed into place is in tests/ingestd/ledger/test_checkpoints.py.)

@@ -14,12 +14,12 @@ from pathlib import Path
 
 import pysqlite3 as sqlite3
 
+from ingestd.audit.verify import NOT_FOLDED, verify_ledger
 from ingestd.errors import IngestError
-from ingestd.ledger.checkpoints import Checkpoint
 from ingestd.ledger.connection import Connection
-from ingestd.ledger.merkle import Frontier, leaf_hash
+from ingestd.ledger.journal.checkpoints import Checkpoint
+from ingestd.ledger.journal.merkle import Frontier, leaf_hash
 from ingestd.ledger.store import Ledger
-from ingestd.verify import NOT_FOLDED, verify_ledger
 from tests.faults.small_ledger import make_small_ledger
 
 # Bookkeeping that is no part of the record: how often a capture was tried, who is signed in.

@@ -10,7 +10,7 @@ import pytest
 from ingestd import events
 from tests.faults.syscalls import Fault, disk_full, ended_by_a_bug, run_with_fault
 from tests.faults.workload import PATIENT, Workload
-from tests.ingestd.service_process import Bench, wait_until
+from tests.ingestd.service.service_process import Bench, wait_until
 
 
 @pytest.mark.parametrize(

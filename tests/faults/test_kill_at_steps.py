@@ -5,7 +5,7 @@ from pathlib import Path
 
 from ingestd.steps import ENVIRONMENT_KEY, STEPS
 from tests.faults.workload import PATIENT, Workload
-from tests.ingestd.service_process import DEADLINE_S, Bench
+from tests.ingestd.service.service_process import DEADLINE_S, Bench
 
 # As a service passes them from its first start on; those of the end come when it is asked to stop.
 STOPPING = ("sources_stopped", "writer_stopped")

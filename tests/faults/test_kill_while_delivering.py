@@ -8,13 +8,13 @@ from pathlib import Path
 
 import pytest
 
+from ingestd.audit.verify import verify_ledger
 from ingestd.delivery.daily_files import DailyFiles
 from ingestd.ledger.deliveries import delivery_standings
 from ingestd.steps import DELIVERY_STEPS, ENVIRONMENT_KEY, STEPS
-from ingestd.verify import verify_ledger
 from tests.ingestd.delivery.conftest import Site
 from tests.ingestd.delivery.equal import assert_centre_equals
-from tests.ingestd.service_process import Bench, wait_until
+from tests.ingestd.service.service_process import Bench, wait_until
 
 FILES = '[delivery.files]\nfolder = "out"\n'
 DEADLINE_S = 60.0

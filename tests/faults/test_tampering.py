@@ -5,8 +5,8 @@ from pathlib import Path
 
 import pytest
 
+from ingestd.audit.verify import VerifyReport, verify_ledger
 from ingestd.ledger.store import Ledger
-from ingestd.verify import VerifyReport, verify_ledger
 from tests.faults import tampering
 from tests.faults.small_ledger import make_small_ledger
 from tests.faults.tampering import tamper_often

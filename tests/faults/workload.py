@@ -7,14 +7,14 @@ file's bytes, each reading once, each result with its value, and a journal that 
 
 from dataclasses import dataclass, field
 
-from ingestd.checkpointing import known_checkpoints
+from ingestd.audit.checkpoints import known_checkpoints
+from ingestd.audit.verify import verify_ledger
 from ingestd.config import load_config
 from ingestd.errors import LedgerMismatch
 from ingestd.ledger.captures import content_from, find_captures, newest_of_name
 from ingestd.ledger.store import Ledger
-from ingestd.verify import verify_ledger
 from tests.conftest import EXPORT_HEAD, PLAN, SHEET_HEAD
-from tests.ingestd.service_process import Bench, wait_until
+from tests.ingestd.service.service_process import Bench, wait_until
 
 SAMPLES = 3  # of each run
 # A capture that was being read at so many kills in a row is taken for the cause and set aside.

@@ -417,10 +417,10 @@ def test_another_algorithm_that_fits_as_well_is_named() -> None:
     xor, total = CHECKSUMS["XOR"].compute, CHECKSUMS["SUM-8"].compute
     names = map("".join, product("ABDHPQaeip", repeat=4))
     messages = (f"{name}|1.5" for name in names)
-    twin = next(text for text in messages if xor(text.encode()) == total(text.encode()))
+    replica = next(text for text in messages if xor(text.encode()) == total(text.encode()))
     assert any(
         "SUM-8 would fit the checksum as well" in doubt
-        for doubt in doubts(propose(frame_of(twin, "XOR"), "x"))
+        for doubt in doubts(propose(frame_of(replica, "XOR"), "x"))
     )
 
 

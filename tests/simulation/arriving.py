@@ -7,9 +7,9 @@ the program was ended, or the ledger after a full disk.
 from collections.abc import Callable
 
 from ingestd.errors import StoreFull
-from ingestd.planning import PLAN_SOURCE, load_file
+from ingestd.pipeline.inputs import PLAN_SOURCE, load_file
 from ingestd.sources.arrivals import Arrival
-from ingestd.sources.line_settings import LineArrival
+from ingestd.sources.serial.settings import LineArrival
 from tests.simulation.model import Capture, sha256
 from tests.simulation.printing import Printed
 from tests.simulation.site import PowerCut, Site
@@ -140,7 +140,9 @@ def load(site: Site, name: str, data: bytes, *, then: Callable[[], None]) -> Non
     """A person loads a plan by command."""
     at = site.clock()
     try:
-        load_file(site.ledger, name, data, site.pipeline.keeper, site.config, at=at, by="ada")
+        load_file(
+            site.ledger, name, data, site.pipeline.in_force_cache, site.config, at=at, by="ada"
+        )
     except StoreFull:
         if _has_file(site, PLAN_SOURCE, name, data):
             site.model.store(PLAN_SOURCE, name, data, at, None)

@@ -10,16 +10,16 @@ from unittest.mock import patch
 
 import ingestd.evaluate.concentration
 import ingestd.evaluate.identity
-import ingestd.evaluate.results
-import ingestd.intake
-import ingestd.judging
+import ingestd.evaluate.result
 import ingestd.ledger.connection
 import ingestd.ledger.deliveries
 import ingestd.ledger.fold
-import ingestd.planning
-import ingestd.reading
-import ingestd.replay
-import ingestd.taking
+import ingestd.pipeline.capture_store
+import ingestd.pipeline.identify
+import ingestd.pipeline.inputs
+import ingestd.pipeline.judge
+import ingestd.pipeline.place
+import ingestd.pipeline.replay.replay
 from ingestd.evaluate.case import RunCase, TubeCase
 from ingestd.evaluate.figures import Exact, times
 from ingestd.evaluate.identity import NEW, Recognised
@@ -119,19 +119,23 @@ def _doubt_is_absence(_right: Any) -> Any:
 # Where each defect is put in, and what it makes of what stands there.
 DEFECTS: Mapping[str, tuple[Any, str, Callable[[Any], Any]]] = {
     "dilution applied twice": (ingestd.evaluate.concentration, "apply_dilution", _diluted_twice),
-    "a reading dropped": (ingestd.taking, "see", _loses_a_reading),
-    "identity without its value": (ingestd.reading, "identity_key", _forgets_the_value),
-    "identical rows taken for one": (ingestd.taking, "number", _same_is_same),
-    "contradiction taken for new": (ingestd.reading, "recognise", _contradiction_is_new),
-    "released result replaced": (ingestd.judging, "_stored_results", _released_is_replaced),
-    "waiting readings forgotten": (ingestd.planning, "retry_waiting", _nothing_is_tried_again),
+    "a reading dropped": (ingestd.pipeline.place, "see", _loses_a_reading),
+    "identity without its value": (ingestd.pipeline.identify, "identity_key", _forgets_the_value),
+    "identical rows taken for one": (ingestd.pipeline.place, "number", _same_is_same),
+    "contradiction taken for new": (ingestd.pipeline.identify, "recognise", _contradiction_is_new),
+    "released result replaced": (ingestd.pipeline.judge, "_stored_results", _released_is_replaced),
+    "waiting readings forgotten": (
+        ingestd.pipeline.inputs,
+        "retry_waiting",
+        _nothing_is_tried_again,
+    ),
     "a byte of a growing file altered": (Arrival, "part", _loses_a_byte),
     "half a transaction kept": (ingestd.ledger.connection, "_roll_back", _keeps_half),
     "withdrawals not delivered": (
         ingestd.ledger.deliveries, "outbox_in_time", _delivers_no_withdrawal,
     ),
-    "half way always rounded up": (ingestd.evaluate.results, "round_decimal", _rounds_up),
-    "damaged frames read by a replay": (ingestd.replay, "NOISE", _damaged_counts),
+    "half way always rounded up": (ingestd.evaluate.result, "round_decimal", _rounds_up),
+    "damaged frames read by a replay": (ingestd.pipeline.replay.replay, "NOISE", _damaged_counts),
     "control in doubt passed over": (TubeCase, "is_to_answer", _doubt_is_absence),
 }  # fmt: skip
 

@@ -10,8 +10,8 @@ from dataclasses import dataclass, field
 from datetime import datetime
 
 from ingestd.sources.arrivals import Arrival
-from ingestd.sources.content import Mark
-from ingestd.sources.readiness import Answer, Track
+from ingestd.sources.folder.content import Mark
+from ingestd.sources.folder.readiness import Answer, Track
 from tests.simulation.arriving import deliver
 from tests.simulation.laboratory import SETTLE_S
 from tests.simulation.printing import Printed

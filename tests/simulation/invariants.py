@@ -13,12 +13,12 @@ from typing import Any
 
 import orjson
 
-from ingestd.agreement import disagreements
+from ingestd.audit.compare import disagreements
+from ingestd.audit.reenact import reenact
+from ingestd.audit.verify import verify_ledger
 from ingestd.ledger.captures import content_from, find_captures, get_capture
-from ingestd.ledger.merkle import Frontier
-from ingestd.reenact import reenact
-from ingestd.replay import replay
-from ingestd.verify import verify_ledger
+from ingestd.ledger.journal.merkle import Frontier
+from ingestd.pipeline.replay.replay import replay
 from tests.simulation.model import Model, sha256
 from tests.simulation.site import Site, silent_log
 
@@ -247,9 +247,9 @@ class Watch:
         report = verify_ledger(self._conn, rebuild=True)
         must(report.holds and report.rebuilt, report.faults)
         if again:
-            twin = reenact(self._conn, self.site.config, ":memory:", log=silent_log())
+            replica = reenact(self._conn, self.site.config, ":memory:", log=silent_log())
             try:
-                found = disagreements(self._conn, twin.conn)
+                found = disagreements(self._conn, replica.conn)
                 must(not found, *found[:2])
             finally:
-                twin.close()
+                replica.close()

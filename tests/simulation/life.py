@@ -8,7 +8,7 @@ from datetime import datetime, timedelta
 from typing import Any
 
 from ingestd.errors import StoreFull
-from ingestd.planning import PLAN_SOURCE
+from ingestd.pipeline.inputs import PLAN_SOURCE
 from tests.simulation.folders import Folder
 from tests.simulation.invariants import Watch
 from tests.simulation.laboratory import FOLDERS, LINE

@@ -9,10 +9,10 @@ from datetime import datetime, timedelta
 
 import parsers
 from ingestd.errors import StoreFull
-from ingestd.forms import shipped_forms
-from ingestd.sources.cutting import LineCutter
-from ingestd.sources.line_backlog import Backlog, as_arrival
-from ingestd.sources.line_marks import Received
+from ingestd.pipeline.forms import shipped_forms
+from ingestd.sources.serial.backlog import Backlog, as_arrival
+from ingestd.sources.serial.cutting import LineCutter
+from ingestd.sources.serial.marks import Received
 from tests.simulation.arriving import deliver_frame
 from tests.simulation.printing import Printed, frame_of
 from tests.simulation.site import Site

@@ -9,7 +9,7 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 from ingestd.ledger.captures import find_captures
-from ingestd.replay import replay
+from ingestd.pipeline.replay.replay import replay
 from tests.simulation import model_acts as acts
 from tests.simulation.delivering import Delivery
 from tests.simulation.invariants import must

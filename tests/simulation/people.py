@@ -6,11 +6,11 @@ from datetime import datetime, timedelta
 from decimal import Decimal
 from typing import Any
 
-from ingestd.deciding import place_reading
 from ingestd.errors import StoreFull
+from ingestd.pipeline.decisions import place_reading
+from ingestd.pipeline.inputs import PLAN_SOURCE, load_file
+from ingestd.pipeline.inputs import observe as observe_run
 from ingestd.plan.faults import PlanError
-from ingestd.planning import PLAN_SOURCE, load_file
-from ingestd.planning import observe as observe_run
 from tests.simulation import model_acts as acts
 from tests.simulation.arriving import load
 from tests.simulation.invariants import must
@@ -81,7 +81,15 @@ class People:
         at = life.site.clock()
         site = life.site
         try:
-            load_file(site.ledger, name, data, site.pipeline.keeper, site.config, at=at, by="mara")
+            load_file(
+                site.ledger,
+                name,
+                data,
+                site.pipeline.in_force_cache,
+                site.config,
+                at=at,
+                by="mara",
+            )
         except PlanError:
             site.model.store(PLAN_SOURCE, name, data, at, None).state = "failed"
         else:
@@ -131,7 +139,12 @@ class People:
 
         def note(change: Any) -> None:
             observe_run(
-                change, run, position, [f"{key}={shown}"], site.pipeline.keeper, site.config
+                change,
+                run,
+                position,
+                [f"{key}={shown}"],
+                site.pipeline.in_force_cache,
+                site.config,
             )
 
         if act(self.life, "mara", note):
@@ -185,7 +198,7 @@ class People:
 
             def place(change: Any) -> None:
                 place_reading(
-                    change, reading, run, position, site.pipeline.keeper, site.config,
+                    change, reading, run, position, site.pipeline.in_force_cache, site.config,
                     reason="seen at the bench",
                 )  # fmt: skip
 

@@ -2,9 +2,9 @@
 
 from typing import Any
 
-from ingestd.deciding import release as release_result
-from ingestd.deciding import withdraw as withdraw_result
 from ingestd.errors import Refused
+from ingestd.pipeline.decisions import release as release_result
+from ingestd.pipeline.decisions import withdraw as withdraw_result
 from tests.simulation import model_acts as acts
 from tests.simulation.invariants import must
 from tests.simulation.life import Life, act
@@ -60,8 +60,8 @@ class Reviewer:
         self.life.note(f"  release {subject}: {len(due)} results")
 
         def do(change: Any) -> None:
-            book = site.pipeline.keeper.current(change.conn)
-            release_result(change, book, subject, reason="looked at")
+            in_force = site.pipeline.in_force_cache.current(change.conn)
+            release_result(change, in_force, subject, reason="looked at")
 
         try:
             is_done = act(self.life, "rita", do)
@@ -90,8 +90,8 @@ class Reviewer:
         self.life.note(f"  withdraw {ident} of {key}")
 
         def do(change: Any) -> None:
-            book = site.pipeline.keeper.current(change.conn)
-            withdraw_result(change, book, str(ident), reason="in doubt")
+            in_force = site.pipeline.in_force_cache.current(change.conn)
+            withdraw_result(change, in_force, str(ident), reason="in doubt")
 
         if act(self.life, "rita", do):
             site.decisions.append((ident, stands, "withdrawn", None))

@@ -16,11 +16,11 @@ import structlog
 
 from ingestd import steps
 from ingestd.config import Config, load_config
-from ingestd.deciding import add_person, set_release_policy
 from ingestd.ledger.store import Change, Ledger
 from ingestd.model import Person, PersonRole
-from ingestd.pipeline import Pipeline
-from ingestd.planning import PLAN_SOURCE, load_file, take_configured
+from ingestd.pipeline.decisions import add_person, set_release_policy
+from ingestd.pipeline.inputs import PLAN_SOURCE, load_file, take_configured
+from ingestd.pipeline.pipeline import Pipeline
 from tests.simulation.laboratory import LOTS, config_text, plan_text
 from tests.simulation.model import Model
 
@@ -88,18 +88,24 @@ class Site:
             ("mara", PersonRole.ANALYST),
         ):
             with self.ledger.change(at=self.clock(), by="ada") as change:
-                book = self.pipeline.keeper.current(change.conn)
-                add_person(change, book, Person(account=account, roles=(role,)), by="ada")
+                in_force = self.pipeline.in_force_cache.current(change.conn)
+                add_person(change, in_force, Person(account=account, roles=(role,)), by="ada")
         plan, at = plan_text(self.zone).encode(), self.clock()
         load_file(
-            self.ledger, "plan.toml", plan, self.pipeline.keeper, self.config, at=at, by="ada"
+            self.ledger,
+            "plan.toml",
+            plan,
+            self.pipeline.in_force_cache,
+            self.config,
+            at=at,
+            by="ada",
         )
         self.model.store(PLAN_SOURCE, "plan.toml", plan, at, None).state = "read"
         self.model.lots.update(LOTS.values())
         if automatic:
             with self.ledger.change(at=self.clock(), by="rita") as change:
-                book = self.pipeline.keeper.current(change.conn)
-                set_release_policy(change, book, mode="automatic", by="rita", reason="tried")
+                in_force = self.pipeline.in_force_cache.current(change.conn)
+                set_release_policy(change, in_force, mode="automatic", by="rita", reason="tried")
             self.model.releases_by_itself = True
 
     def close(self) -> None:

@@ -4,11 +4,11 @@ from decimal import Decimal
 from fractions import Fraction
 from functools import lru_cache
 
-from ingestd.evaluate.calibration import calibrate, concentration_from
 from ingestd.evaluate.case import RunCase, TubeCase
 from ingestd.evaluate.figures import Exact, plain, short
 from ingestd.evaluate.limits_in_tube import lower_limit
 from ingestd.evaluate.rules.rule import HOLD, PASS, Parameters, Rule
+from ingestd.evaluate.statistics.calibration import calibrate, concentration_from
 from ingestd.model import Calibration, Method, SitePolicy
 
 AGREEMENT_PERCENT = Decimal(5)

@@ -8,7 +8,7 @@ from ingestd.evaluate.case import RunCase, TubeCase
 from ingestd.evaluate.figures import Exact, as_digits, less, plain, short
 from ingestd.evaluate.rules.duplicates import pairs_of
 from ingestd.evaluate.rules.rule import CAUTION, HOLD, PASS, Rule
-from ingestd.evaluate.run_rules import (
+from ingestd.evaluate.statistics.chart_patterns import (
     EIGHT_ON_ONE_SIDE,
     FOUR_OF_FIVE_BEYOND_ONE,
     SEVEN_RISING_OR_FALLING,

@@ -1,8 +1,8 @@
 """Whether the tube was digested as its program asks."""
 
-from ingestd.evaluate.bench import read_instant, read_number
 from ingestd.evaluate.case import Answer, RunCase, TubeCase
 from ingestd.evaluate.figures import in_minutes, minutes_between, plain
+from ingestd.evaluate.observed import read_instant, read_number
 from ingestd.evaluate.rules.rule import HOLD, PASS, Parameters, Rule
 from ingestd.model import DigestionProgram, Finding, Method, SitePolicy
 

@@ -2,9 +2,9 @@
 
 from decimal import Decimal
 
-from ingestd.evaluate.bench import UnreadableNoteError
 from ingestd.evaluate.case import RunCase, TubeCase
 from ingestd.evaluate.figures import Exact, plain, times
+from ingestd.evaluate.observed import UnreadableNoteError
 from ingestd.evaluate.rules.rule import HOLD, PASS, REFUSE, Rule
 from ingestd.model import Dilution
 from ingestd.plan.dilution import parse_dilution

@@ -6,8 +6,8 @@ from fractions import Fraction
 from ingestd.evaluate.case import RunCase
 from ingestd.evaluate.concentration import unit_factor
 from ingestd.evaluate.figures import plain, short
-from ingestd.evaluate.recovery import dilutions_agree
 from ingestd.evaluate.rules.rule import CAUTION, PASS, Rule
+from ingestd.evaluate.statistics.recovery import dilutions_agree
 from ingestd.model import Finding, SampleValue
 from parsers.units import UnitError
 

@@ -3,10 +3,14 @@
 from functools import lru_cache
 
 from ingestd.evaluate.case import SAMPLE_LIKE, RunCase, TubeCase
-from ingestd.evaluate.comparison import ALLOWED_PERCENT, Comparison, compare_digestions
 from ingestd.evaluate.figures import plain, short
 from ingestd.evaluate.rules.digestion import program_of
 from ingestd.evaluate.rules.rule import HOLD, PASS, Parameters, Rule
+from ingestd.evaluate.statistics.digestion_comparison import (
+    ALLOWED_PERCENT,
+    Comparison,
+    compare_digestions,
+)
 from ingestd.model import DigestionComparison, Finding, Method, SitePolicy
 
 

@@ -7,8 +7,12 @@ from fractions import Fraction
 from ingestd.evaluate.case import RunCase
 from ingestd.evaluate.concentration import unit_factor
 from ingestd.evaluate.figures import EXACT, plain, short
-from ingestd.evaluate.history import FEWEST_IN_HISTORY, SUSPECT_BEYOND, compare_with_history
 from ingestd.evaluate.rules.rule import CAUTION, PASS, Rule
+from ingestd.evaluate.statistics.history import (
+    FEWEST_IN_HISTORY,
+    SUSPECT_BEYOND,
+    compare_with_history,
+)
 from ingestd.model import Finding
 from parsers.units import UnitError
 

@@ -1,8 +1,7 @@
 """Every rule there is, in the order a reading meets them."""
 
 from ingestd.evaluate.concentration import READING_UNIT
-from ingestd.evaluate.own_uncertainty import UNCERTAINTY
-from ingestd.evaluate.results import STATEMENT
+from ingestd.evaluate.result import STATEMENT
 from ingestd.evaluate.rules.blank import BLANK, BLANK_SUBTRACTED
 from ingestd.evaluate.rules.calibrated import CALIBRATION
 from ingestd.evaluate.rules.charts import CONTROL_CHART
@@ -27,6 +26,7 @@ from ingestd.evaluate.rules.spike import SPIKE
 from ingestd.evaluate.rules.sum_checks import SUM_CHECKS
 from ingestd.evaluate.rules.timing import COOLING, HOLDING, REACTION
 from ingestd.evaluate.rules.turbidity import TURBIDITY
+from ingestd.evaluate.uncertainty.own_controls import UNCERTAINTY
 
 RULES: dict[str, Rule] = {
     rule.name: rule

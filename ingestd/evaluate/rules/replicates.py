@@ -4,10 +4,10 @@ from fractions import Fraction
 
 from ingestd.evaluate.case import RunCase, TubeCase
 from ingestd.evaluate.figures import plain, short
-from ingestd.evaluate.outliers import cochran_test, grubbs_test
 from ingestd.evaluate.rules.duplicates import judge_pair, pairs_of
 from ingestd.evaluate.rules.rule import CAUTION, HOLD, PASS, Rule
-from ingestd.evaluate.spread import relative_standard_deviation
+from ingestd.evaluate.statistics.outliers import cochran_test, grubbs_test
+from ingestd.evaluate.statistics.spread import relative_standard_deviation
 from ingestd.model import Finding, Role
 
 REPLICATES = Rule(

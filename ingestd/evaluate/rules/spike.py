@@ -5,9 +5,9 @@ from fractions import Fraction
 
 from ingestd.evaluate.case import RunCase, TubeCase
 from ingestd.evaluate.figures import plain, short
-from ingestd.evaluate.recovery import spike_recovery
 from ingestd.evaluate.rules.control import unusable
 from ingestd.evaluate.rules.rule import CAUTION, HOLD, PASS, Rule
+from ingestd.evaluate.statistics.recovery import spike_recovery
 from ingestd.model import Finding, Role
 
 SPIKE = Rule(

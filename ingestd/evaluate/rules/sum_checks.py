@@ -9,7 +9,7 @@ from ingestd.evaluate.case import RunCase
 from ingestd.evaluate.concentration import unit_factor
 from ingestd.evaluate.figures import short
 from ingestd.evaluate.rules.rule import CAUTION, PASS, Rule
-from ingestd.evaluate.spread import square_root
+from ingestd.evaluate.statistics.spread import square_root
 from ingestd.model import Finding, SampleValue
 from parsers.units import UnitError
 

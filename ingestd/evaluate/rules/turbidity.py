@@ -1,8 +1,8 @@
 """Whether the tube was seen to be clear before it was read."""
 
-from ingestd.evaluate.bench import read_number
 from ingestd.evaluate.case import SAMPLE_LIKE, RunCase, TubeCase
 from ingestd.evaluate.figures import plain
+from ingestd.evaluate.observed import read_number
 from ingestd.evaluate.rules.rule import HOLD, PASS, REFUSE, Parameters, Rule
 from ingestd.model import Finding, Method, SitePolicy
 

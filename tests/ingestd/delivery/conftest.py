@@ -11,16 +11,16 @@ import pytest
 import structlog
 
 from ingestd.config import PostgresTarget, load_config
-from ingestd.deciding import add_person, release, withdraw
 from ingestd.delivery.central import CentralTarget
 from ingestd.delivery.connecting import connect
-from ingestd.delivery.courier import Courier, Waits
 from ingestd.delivery.entry_rows import COLUMNS
 from ingestd.delivery.schema import admit_site, migrate
 from ingestd.delivery.targets import Progress, Target
+from ingestd.delivery.worker import DeliveryWorker, Waits
 from ingestd.ledger.store import Ledger
 from ingestd.model import Person, PersonRole
-from ingestd.planning import observe, take_configured
+from ingestd.pipeline.decisions import add_person, release, withdraw
+from ingestd.pipeline.inputs import observe, take_configured
 from tests.conftest import EXPORT_HEAD, PLAN, SHEET_HEAD, Lab, row
 from tests.ingestd.delivery.server import OWNER, Line, Server, wait_until
 
@@ -110,7 +110,7 @@ class Site:
     lab: Lab
     centre: Centre
     role: str
-    couriers: list[Courier] = field(default_factory=list)
+    workers: list[DeliveryWorker] = field(default_factory=list)
     runs: int = 0
 
     @property
@@ -143,17 +143,19 @@ class Site:
 
     def release(self, subject: str, reason: str = "") -> None:
         with self.lab.ledger.change(at=self.lab.clock(), by="rita") as change:
-            book = self.lab.pipeline.keeper.current(self.lab.ledger.conn)
-            release(change, book, subject, reason=reason)
+            in_force = self.lab.pipeline.in_force_cache.current(self.lab.ledger.conn)
+            release(change, in_force, subject, reason=reason)
 
     def withdraw(self, subject: str, reason: str) -> None:
         with self.lab.ledger.change(at=self.lab.clock(), by="rita") as change:
-            book = self.lab.pipeline.keeper.current(self.lab.ledger.conn)
-            withdraw(change, book, subject, reason=reason)
+            in_force = self.lab.pipeline.in_force_cache.current(self.lab.ledger.conn)
+            withdraw(change, in_force, subject, reason=reason)
 
     def note(self, run: str, position: int, *pairs: str) -> None:
         with self.lab.ledger.change(at=self.lab.clock(), by="mara") as change:
-            observe(change, run, position, pairs, self.lab.pipeline.keeper, self.lab.config)
+            observe(
+                change, run, position, pairs, self.lab.pipeline.in_force_cache, self.lab.config
+            )
 
     def result_of(self, sample: str) -> str:
         return str(self.lab.results()[sample].id)
@@ -175,7 +177,7 @@ class Site:
                 mine.close()
         return rows
 
-    def courier(self, target: Target | None = None) -> Courier:
+    def worker(self, target: Target | None = None) -> DeliveryWorker:
         """A courier under way with short waits, with a ledger connection of its own."""
         path = self.lab.config.ledger.path
 
@@ -187,7 +189,7 @@ class Site:
                 ledger.close()
 
         mine = target or CentralTarget(self.lab.config, apply=apply, clock=lambda: START)
-        courier = Courier(
+        worker = DeliveryWorker(
             mine,
             ledger=path,
             apply=apply,
@@ -197,9 +199,9 @@ class Site:
             idle_s=0.02,
             waits=Waits(0.05, 0.2, chance=lambda: 1.0),
         )
-        self.couriers.append(courier)
-        courier.start()
-        return courier
+        self.workers.append(worker)
+        worker.start()
+        return worker
 
     failures: list[BaseException] = field(default_factory=list)
 
@@ -261,8 +263,8 @@ def make_site(tmp_path: Path, centre: Centre) -> Iterator[Callable[..., Site]]:
         with ledger.change(at=lab.clock(), by="ada") as change:
             for account, roles in people.items():
                 change.flush()
-                book = lab.pipeline.keeper.current(ledger.conn)
-                add_person(change, book, Person(account=account, roles=roles), by="ada")
+                in_force = lab.pipeline.in_force_cache.current(ledger.conn)
+                add_person(change, in_force, Person(account=account, roles=roles), by="ada")
         lab.load("plan.toml", PLAN)
         settings = PostgresTarget(
             conninfo=centre.server.conninfo(centre.database, OWNER), tls="disable"
@@ -275,9 +277,9 @@ def make_site(tmp_path: Path, centre: Centre) -> Iterator[Callable[..., Site]]:
 
     yield make
     for site in made:
-        for courier in site.couriers:
-            courier.stop()
-            courier.join()
+        for worker in site.workers:
+            worker.stop()
+            worker.join()
         site.lab.ledger.close()
 
 

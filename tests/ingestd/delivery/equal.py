@@ -4,7 +4,7 @@ from decimal import Decimal
 
 import orjson
 
-from ingestd.stamps import instant
+from ingestd.times import instant
 from tests.ingestd.delivery.conftest import Site
 
 

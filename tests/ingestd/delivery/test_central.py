@@ -4,10 +4,10 @@ from collections.abc import Callable
 
 import pytest
 
-from ingestd.checkpointing import write_checkpoint
+from ingestd.audit.checkpoints import write_checkpoint
+from ingestd.audit.verify import verify_ledger
 from ingestd.errors import TargetRejected
 from ingestd.ledger.deliveries import delivery_standings
-from ingestd.verify import verify_ledger
 from tests.ingestd.delivery.conftest import Centre, Site
 from tests.ingestd.delivery.equal import assert_centre_equals
 

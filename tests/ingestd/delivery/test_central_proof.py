@@ -4,12 +4,12 @@ from collections.abc import Callable
 
 import pytest
 
-from ingestd.checkpointing import key_path, origin_of, write_checkpoint
+from ingestd.audit.checkpoints import key_path, origin_of, write_checkpoint
 from ingestd.config import PostgresTarget
 from ingestd.delivery.central_proof import CentralReport, verify_central
 from ingestd.delivery.connecting import connect
 from ingestd.errors import TargetRejected
-from ingestd.ledger.checkpoints import load_key, make_key, public_key_text
+from ingestd.ledger.journal.checkpoints import load_key, make_key, public_key_text
 from tests.ingestd.delivery.conftest import Centre, Site
 from tests.ingestd.delivery.server import OWNER
 

@@ -8,11 +8,11 @@ import click
 import pytest
 from click.testing import CliRunner, Result
 
-from ingestd.checkpointing import key_path, origin_of, write_checkpoint
-from ingestd.commands.delivery import central, deliver, reports_of_own_site, show_reports
-from ingestd.commands.desk import Desk
+from ingestd.audit.checkpoints import key_path, origin_of, write_checkpoint
+from ingestd.cli.delivery import central, deliver, reports_of_own_site, show_reports
+from ingestd.cli.invocation import Invocation
 from ingestd.errors import ConfigError
-from ingestd.ledger.checkpoints import load_key, public_key_text
+from ingestd.ledger.journal.checkpoints import load_key, public_key_text
 from tests.conftest import Lab
 from tests.ingestd.delivery.conftest import Centre, Site
 from tests.ingestd.delivery.equal import assert_centre_equals
@@ -20,12 +20,12 @@ from tests.ingestd.delivery.server import OWNER
 
 
 def call(command: click.Command, *arguments: str, lab: Lab | None = None) -> Result:
-    desk = Desk(lab.folder / "ingestd.toml") if lab else None
-    result = CliRunner().invoke(command, arguments, obj=desk)
-    if desk is not None:
+    invocation = Invocation(lab.folder / "ingestd.toml") if lab else None
+    result = CliRunner().invoke(command, arguments, obj=invocation)
+    if invocation is not None:
         for ledger in ("ledger", "reading_ledger"):
-            if ledger in desk.__dict__:
-                getattr(desk, ledger).close()
+            if ledger in invocation.__dict__:
+                getattr(invocation, ledger).close()
     return result
 
 
@@ -120,7 +120,7 @@ def test_site_verifies_what_the_centre_has_of_it(
         site.work(1)
         write_checkpoint(site.lab.ledger.conn, site.lab.config)
         site.deliver()
-    reports = reports_of_own_site(Desk(north.lab.folder / "ingestd.toml"))
+    reports = reports_of_own_site(Invocation(north.lab.folder / "ingestd.toml"))
     assert [(one.site, one.holds, one.cautions) for one in reports] == [("North", True, [])]
     assert show_reports(reports, as_json=False)
     assert "North: " in capsys.readouterr().out
@@ -128,4 +128,4 @@ def test_site_verifies_what_the_centre_has_of_it(
 
 def test_site_without_centre_cannot_ask_it(lab: Lab) -> None:
     with pytest.raises(ConfigError, match="configure it, or leave --central"):
-        reports_of_own_site(Desk(lab.folder / "ingestd.toml"))
+        reports_of_own_site(Invocation(lab.folder / "ingestd.toml"))

@@ -10,12 +10,12 @@ from typing import IO
 import pytest
 from pyarrow import parquet
 
+from ingestd.audit.verify import verify_ledger
 from ingestd.delivery.daily_files import COLUMNS, DailyFiles, write_atomically
 from ingestd.delivery.targets import Progress
 from ingestd.errors import TargetRejected, TargetUnavailable
 from ingestd.ledger.deliveries import delivery_standings
-from ingestd.stamps import instant
-from ingestd.verify import verify_ledger
+from ingestd.times import instant
 from tests.ingestd.delivery.conftest import Site
 
 FILES = '[delivery.files]\nfolder = "out"\n'

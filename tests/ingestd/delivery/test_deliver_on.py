@@ -8,9 +8,9 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 
-from ingestd.cli import main
+from ingestd.cli.main import main
 from tests.conftest import GOOD_EXPORT, SHEET, Lab
-from tests.ingestd.service_process import COMMAND, DEADLINE_S, ROOT, wait_until
+from tests.ingestd.service.service_process import COMMAND, DEADLINE_S, ROOT, wait_until
 
 Begin = Callable[[], "subprocess.Popen[str]"]
 

@@ -13,7 +13,7 @@ from ingestd.ledger.deliveries import (
     note_state,
     read_entries,
 )
-from ingestd.ledger.merkle import Frontier
+from ingestd.ledger.journal.merkle import Frontier
 from ingestd.ledger.store import Ledger
 from tests.ingestd.delivery.conftest import START, Site
 

@@ -9,7 +9,7 @@ import pytest
 from ingestd.delivery.central import CentralTarget
 from ingestd.errors import StoreFull, TargetRejected, TargetUnavailable
 from ingestd.ledger.deliveries import delivery_standings, set_aside_entries
-from ingestd.ledger.plan import take_input
+from ingestd.ledger.inputs import take_input
 from ingestd.ledger.store import Ledger
 from ingestd.model import Sample
 from tests.ingestd.delivery.conftest import START, Site
@@ -37,7 +37,7 @@ def stopped(server: Server, how: signal.Signals) -> Iterator[None]:
 @pytest.mark.parametrize("how", [signal.SIGQUIT, signal.SIGINT])
 def test_server_gone_and_back_loses_and_doubles_nothing(site: Site, how: signal.Signals) -> None:
     site.work(1)
-    site.courier()
+    site.worker()
     site.wait_there()
     with stopped(site.centre.server, how):
         site.work(2)
@@ -160,7 +160,7 @@ def test_full_disk_at_the_centre_is_waited_out(site: Site) -> None:
         " EXECUTE FUNCTION public.no_room()"
     )
     site.work(1)
-    site.courier()
+    site.worker()
     wait_until(lambda: "No space left" in problem_of(site), what="the courier notices")
     assert state_of(site) == "waiting"
     assert "make room there" in problem_of(site)
@@ -174,7 +174,7 @@ def test_wrong_password_is_said_and_goes_on_once_mended(make_site: Callable[...,
     site.work(1)
     with pytest.raises(TargetRejected, match="password authentication failed"):
         site.deliver()
-    site.courier()
+    site.worker()
     wait_until(lambda: state_of(site) == "refused", what="the courier notices")
     number = site.role.removeprefix("writer_")
     (site.lab.folder / "password").write_text(f"secret {number}\n")
@@ -264,14 +264,14 @@ def test_frozen_line_delays_neither_results_nor_the_end(
 ) -> None:
     site = make_site(line=line)
     site.work(1)
-    courier = site.courier()
+    worker = site.worker()
     site.wait_there()
     line.is_frozen = True
     site.work(3)  # would hang here if anything waited for the network
     assert site.lab.one("SELECT count(*) FROM results WHERE state = 'released'") == 8
-    courier.stop()
-    courier.join(timeout=0.1)
-    assert not courier.is_alive
+    worker.stop()
+    worker.join(timeout=0.1)
+    assert not worker.is_alive
     assert site.failures == []
 
 
@@ -343,7 +343,7 @@ def test_twenty_sites_at_once_through_a_restart_end_up_equal(
     sites = [make_site(f"Lab {number}", extra="batch = 20") for number in range(20)]
     for site in sites:
         site.work(1)
-        site.courier()
+        site.worker()
     server.stop(signal.SIGQUIT)
     server.start()
     for site in sites[::5]:

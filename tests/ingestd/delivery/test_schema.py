@@ -10,7 +10,7 @@ from ingestd.delivery.connecting import connect
 from ingestd.delivery.entry_rows import CHECKPOINTS, COLUMNS, JOURNAL
 from ingestd.delivery.schema import STEPS, admit_site, check_schema, migrate
 from ingestd.errors import TargetRejected
-from ingestd.ledger.checkpoints import CheckpointError
+from ingestd.ledger.journal.checkpoints import CheckpointError
 from tests.ingestd.delivery.conftest import Centre, Site
 from tests.ingestd.delivery.server import OWNER, Server
 

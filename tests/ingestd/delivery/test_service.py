@@ -4,10 +4,10 @@ from collections.abc import Callable
 
 import structlog
 
-from ingestd.deciding import set_release_policy
+from ingestd.audit.verify import verify_ledger
 from ingestd.errors import TargetUnavailable
-from ingestd.service import Service
-from ingestd.verify import verify_ledger
+from ingestd.pipeline.decisions import set_release_policy
+from ingestd.service.daemon import Service
 from tests.conftest import GOOD_EXPORT, SHEET
 from tests.ingestd.delivery.conftest import Site
 from tests.ingestd.delivery.equal import assert_centre_equals
@@ -23,8 +23,8 @@ def quiet() -> object:
 
 def sign_policy(site: Site) -> None:
     with site.lab.ledger.change(at=site.lab.clock(), by="rita") as change:
-        book = site.lab.pipeline.keeper.current(site.lab.ledger.conn)
-        set_release_policy(change, book, mode="automatic", by="rita", reason="trial")
+        in_force = site.lab.pipeline.in_force_cache.current(site.lab.ledger.conn)
+        set_release_policy(change, in_force, mode="automatic", by="rita", reason="trial")
 
 
 def test_file_in_a_folder_becomes_a_result_at_the_centre(site: Site) -> None:

@@ -19,6 +19,7 @@ import pysqlite3
 import pytest
 
 import parsers
+from ingestd.audit.verify import verify_ledger
 from ingestd.config import load_config
 from ingestd.demo.benchwork import Waters
 from ingestd.demo.closing import proof_of
@@ -28,13 +29,12 @@ from ingestd.demo.laboratory import Laboratory, Stopped
 from ingestd.demo.premises import MARKER, lay_out, walk_form
 from ingestd.demo.script import Sightings, judge_script
 from ingestd.demo.working_day import working_day_before
-from ingestd.forms import shipped_forms
 from ingestd.ledger.captures import content_from, find_captures
 from ingestd.ledger.results import ResultRow, entry_body, find_results
 from ingestd.ledger.store import Ledger
 from ingestd.ledger.work import waiting_readings
-from ingestd.logs import make_log
-from ingestd.verify import verify_ledger
+from ingestd.pipeline.forms import shipped_forms
+from ingestd.service.logs import make_log
 
 NOW = datetime(2026, 3, 10, 2, 30, tzinfo=UTC)  # a Tuesday, early: the day worked is Monday
 DAY = "2026-03-09"
@@ -375,7 +375,7 @@ PROGRAM = """
 import logging, sys
 from pathlib import Path
 from ingestd.demo.day import run_demo
-from ingestd.logs import make_log
+from ingestd.service.logs import make_log
 log = make_log(level=logging.CRITICAL)
 say = lambda line: print(line, flush=True)
 sys.exit(run_demo(Path(sys.argv[1]), once=False, echo=say, log=log, pause_s=0.1))

@@ -12,9 +12,9 @@ import pytest
 
 from ingestd.demo.links import Link, PtyLink, TcpLink
 from ingestd.demo.photometer import Sent, SimulatedPhotometer, disturb, invent_readings
-from ingestd.sources.line_settings import WireSettings
-from ingestd.sources.port import Port, open_port
-from tests.ingestd.service_process import wait_until
+from ingestd.sources.serial.port import Port, open_port
+from ingestd.sources.serial.settings import WireSettings
+from tests.ingestd.service.service_process import wait_until
 from tests.ingestd.sources.lines import changed, shipped
 
 CHECKED = shipped("checked_line")

@@ -8,11 +8,11 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner, Result
 
-from ingestd.cli import main
+from ingestd.cli.main import main
 from ingestd.demo.links import PtyLink, TcpLink
-from ingestd.forms import shipped_forms
-from ingestd.sources.line_settings import LineSettings
-from ingestd.sources.serial_line import LineSource
+from ingestd.pipeline.forms import shipped_forms
+from ingestd.sources.serial.line import LineSource
+from ingestd.sources.serial.settings import LineSettings
 from parsers.frame import parse
 from tests.conftest import Lab
 from tests.ingestd.sources.lines import KeptLog, Taker, changed, shipped, wait_for

@@ -1160,10 +1160,10 @@ CALIBRATION = Calibration(
 
 
 def calibrated(position: int, text: str, absorbance: str, **changes: Any) -> RunFacts:
-    book = {"cod-2026": replace(CALIBRATION, **changes)}
+    in_force = {"cod-2026": replace(CALIBRATION, **changes)}
     return day(
         **method(calibration="cod-2026"),
-        calibrations=book,
+        calibrations=in_force,
         **read(position, text, absorbance=Decimal(absorbance)),
     )
 

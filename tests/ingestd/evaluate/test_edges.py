@@ -15,7 +15,7 @@ from ingestd.evaluate.dilution_proposal import usual_factor
 from ingestd.evaluate.rules.charts import PATTERNS
 from ingestd.evaluate.rules.control_standard import nominal_of
 from ingestd.evaluate.rules.rule import Rule
-from ingestd.evaluate.run_rules import signals_at_last
+from ingestd.evaluate.statistics.chart_patterns import signals_at_last
 from ingestd.model import (
     ChartLimits,
     HoldingTime,
@@ -522,11 +522,11 @@ def test_curve_of_second_order_is_solved_for_the_absorbance() -> None:
         )
         for p in CALIBRATION.points
     )
-    book = {"cod-2026": replace(CALIBRATION, order=2, points=points)}
+    in_force = {"cod-2026": replace(CALIBRATION, order=2, points=points)}
     alone = reading(3, "1", value=None, unit=None, absorbance=Decimal("0.16"))
     facts = day(
         method=replace(COD, calibration="cod-2026", rounding=()),
-        calibrations=book,
+        calibrations=in_force,
         readings=with_reading(3, alone),
     )
     result = result_of(evaluate(facts), "W-101")

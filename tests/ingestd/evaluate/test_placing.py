@@ -4,7 +4,7 @@ from dataclasses import replace
 from datetime import timedelta
 from time import perf_counter
 
-from ingestd.evaluate.bench import Bench
+from ingestd.evaluate.observed import BenchNotes
 from ingestd.evaluate.placing import (
     Candidate,
     OrderProposal,
@@ -15,8 +15,8 @@ from ingestd.evaluate.placing import (
     propose_in_order,
     ready_at,
 )
-from ingestd.labels import label_key
 from ingestd.model import Role, Run, StoredReading
+from ingestd.model.labels import label_key
 from tests.ingestd.evaluate.bench_day import (
     COD,
     DIGESTED,
@@ -151,7 +151,9 @@ def test_ready_at_without_an_end_is_start_plus_program() -> None:
         minutes=30
     )
     started = note("digestion_start", (START + timedelta(minutes=15)).isoformat())
-    assert ready_at(RUN, COD, Bench([started]), RUN.tubes[2]) == START + timedelta(minutes=135)
+    assert ready_at(RUN, COD, BenchNotes([started]), RUN.tubes[2]) == START + timedelta(
+        minutes=135
+    )
     # An unnamed program could be the shortest, so that no reading is barred without reason.
     assert ready_at(replace(RUN, program=""), COD, (), RUN.tubes[2]) == START + timedelta(
         minutes=30

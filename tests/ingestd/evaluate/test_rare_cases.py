@@ -8,7 +8,7 @@ import pytest
 
 from ingestd.evaluate import RULES, evaluate
 from ingestd.evaluate.case import RunCase
-from ingestd.evaluate.runs import TUBE_RULES
+from ingestd.evaluate.run import TUBE_RULES
 from ingestd.model import (
     ChartLimits,
     Competence,

@@ -6,7 +6,7 @@ from functools import cache
 import pytest
 
 from ingestd.evaluate import RULES, evaluate
-from ingestd.evaluate.own_uncertainty import UNCERTAINTY
+from ingestd.evaluate.uncertainty.own_controls import UNCERTAINTY
 from ingestd.model import RunOutcome, State, Verdict
 from tests.ingestd.evaluate.bench_day import COD, GOOD, SITE, findings_of, worst
 from tests.ingestd.evaluate.spoiled_days import DAYS, Day

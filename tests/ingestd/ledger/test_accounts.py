@@ -4,6 +4,7 @@ from datetime import timedelta
 
 import pytest
 
+from ingestd.audit.verify import verify_ledger
 from ingestd.errors import Refused
 from ingestd.ledger.accounts import (
     add_token,
@@ -19,7 +20,6 @@ from ingestd.ledger.accounts import (
     set_password,
     tokens_of,
 )
-from ingestd.verify import verify_ledger
 from tests.conftest import Lab
 
 HOUR = timedelta(hours=1)

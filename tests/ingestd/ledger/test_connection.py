@@ -9,6 +9,7 @@ import pysqlite3 as sqlite3
 import pytest
 from sqlite_utils import Database
 
+from ingestd.audit.verify import verify_ledger
 from ingestd.errors import CommitUnknown, LedgerBusy, LedgerMismatch, StoreFull
 from ingestd.ledger import connection
 from ingestd.ledger.connection import (
@@ -20,7 +21,6 @@ from ingestd.ledger.connection import (
     translate,
 )
 from ingestd.ledger.store import Ledger
-from ingestd.verify import verify_ledger
 from tests.conftest import Lab
 
 

@@ -4,9 +4,9 @@ import orjson
 import pysqlite3
 import pytest
 
+from ingestd.audit.verify import NOT_FOLDED, rebuild_into
 from ingestd.ledger.connection import Connection
 from ingestd.ledger.fold import fold
-from ingestd.verify import NOT_FOLDED, rebuild_into
 from tests.conftest import GOOD_EXPORT, SHEET, Lab
 
 

@@ -9,10 +9,10 @@ import orjson
 import pysqlite3
 import pytest
 
+from ingestd.audit.verify import verify_ledger
 from ingestd.errors import LedgerMismatch
-from ingestd.ledger.merkle import Frontier, leaf_hash
+from ingestd.ledger.journal.merkle import Frontier, leaf_hash
 from ingestd.ledger.store import Ledger, content_sha256
-from ingestd.verify import verify_ledger
 
 NOON = datetime(2026, 3, 2, 12, 0, tzinfo=UTC)
 

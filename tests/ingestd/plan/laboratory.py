@@ -3,7 +3,7 @@
 from pathlib import Path
 
 from ingestd.model import SitePolicy
-from ingestd.plan.book import PlanBook
+from ingestd.plan.known_inputs import KnownInputs
 from ingestd.plan.plan_file import PlanItems, read_plan_file
 
 FIXTURES = Path(__file__).parents[3] / "fixtures" / "plan"
@@ -17,9 +17,9 @@ def waterworks() -> PlanItems:
     return read_plan_file(data, "plan.toml", POLICY)
 
 
-def waterworks_book() -> PlanBook:
+def waterworks_book() -> KnownInputs:
     items = waterworks()
-    return PlanBook(
+    return KnownInputs(
         methods={method.name: method for method in items.methods},
         lots={lot.lot: lot for lot in items.kit_lots},
         standards={standard.lot: standard for standard in items.control_standards},

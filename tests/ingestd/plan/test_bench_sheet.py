@@ -12,9 +12,9 @@ from pydantic import TypeAdapter
 
 from ingestd.model import Role, SitePolicy
 from ingestd.plan.bench_sheet import SheetPlan, read_bench_sheet
-from ingestd.plan.book import PlanBook
 from ingestd.plan.columns import COLUMNS, REQUIRED, describe_columns
 from ingestd.plan.faults import PlanError
+from ingestd.plan.known_inputs import KnownInputs
 from tests.ingestd.plan.laboratory import BOOK, DATA, FIXTURES, POLICY
 
 CASES: list[dict[str, Any]] = tomllib.loads(
@@ -84,7 +84,7 @@ def test_empty_columns_behind_the_header_are_no_columns() -> None:
 
 def test_sheet_before_any_plan_is_told_that_nothing_is_known() -> None:
     with pytest.raises(PlanError) as refused:
-        read_bench_sheet(f"{HEADER}\n{ROW}\n".encode(), "sheet.csv", POLICY, PlanBook())
+        read_bench_sheet(f"{HEADER}\n{ROW}\n".encode(), "sheet.csv", POLICY, KnownInputs())
     assert str(refused.value) == (
         "sheet.csv, line 2, method: there is no such method (found 'COD-HR'); "
         "use a known one (none), or load it as [[method]] first"

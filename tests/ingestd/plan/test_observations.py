@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from ingestd.evaluate.bench import Bench
+from ingestd.evaluate.observed import BenchNotes
 from ingestd.model import Observation, ObservationKey, Role, Run, SitePolicy, Tube
 from ingestd.plan.faults import PlanError
 from ingestd.plan.observations import KEYS, parse_observations
@@ -138,7 +138,7 @@ def test_digestion_that_ends_before_it_starts_is_refused() -> None:
 )
 def test_evaluation_reads_back_what_is_kept(instant: datetime, chloride: Decimal) -> None:
     kept = note(f"digestion_end={instant.isoformat()}", f"chloride={chloride:f}")
-    bench = Bench(
+    bench = BenchNotes(
         Observation(id=n, run="A", position=2, key=key, value=value, at=instant, by="mara")
         for n, (key, value) in enumerate(
             parse_observations([f"{k}={v}" for k, v in kept.items()], RUN, 2, POLICY)

@@ -1,4 +1,4 @@
-from ingestd.plan.book import PlanBook
+from ingestd.plan.known_inputs import KnownInputs
 from ingestd.plan.plan_file import read_plan_file
 from ingestd.plan.references import missing_references
 from tests.ingestd.plan.laboratory import BOOK, waterworks
@@ -38,7 +38,7 @@ code = "W-2"
 
 
 def test_plan_that_refers_to_itself_only_misses_nothing() -> None:
-    assert missing_references(waterworks(), PlanBook(), "plan.toml") == ()
+    assert missing_references(waterworks(), KnownInputs(), "plan.toml") == ()
 
 
 def test_name_that_leads_nowhere_is_a_fault_with_the_names_there_are() -> None:

@@ -28,16 +28,16 @@ AGAIN = "; save the sheet again as CSV (UTF-8) or XLSX"
 def workbook(
     rows: Sequence[Sequence[Any]], change: Callable[[Worksheet], None] | None = None
 ) -> bytes:
-    book = Workbook()
-    sheet = book.active
+    in_force = Workbook()
+    sheet = in_force.active
     assert isinstance(sheet, Worksheet)
     for row in rows:
         sheet.append(list(row))
     if change is not None:
         change(sheet)
-    book.create_sheet("notes").append(["not", "read"])
+    in_force.create_sheet("notes").append(["not", "read"])
     file = io.BytesIO()
-    book.save(file)
+    in_force.save(file)
     return file.getvalue()
 
 

@@ -6,7 +6,7 @@ from collections.abc import Callable
 from importlib.resources import files
 from typing import Any
 
-from ingestd.sources.line_settings import LineArrival
+from ingestd.sources.serial.settings import LineArrival
 from parsers.forms import Form, load_form
 
 DEADLINE_S = 20.0

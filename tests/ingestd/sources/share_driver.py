@@ -18,12 +18,12 @@ from typing import Any
 
 import structlog
 
-from ingestd import source_set
 from ingestd.config import load_config
-from ingestd.service import Service
+from ingestd.service import source_set
+from ingestd.service.daemon import Service
 from ingestd.sources.arrivals import Arrival
-from ingestd.sources.folder import FolderSource
-from ingestd.sources.folder_settings import FolderSettings
+from ingestd.sources.folder.folder import FolderSource
+from ingestd.sources.folder.settings import FolderSettings
 
 DEADLINE_S = 20.0
 
@@ -228,12 +228,16 @@ def hangs(share: Share) -> dict[str, Any]:
     service.start()
     thread = threading.Thread(target=service.supervise, daemon=True)
     thread.start()
-    until(lambda: {one.name: one.state for one in service.vitals.states()}["hung"] == "degraded")
+    until(
+        lambda: (
+            {one.name: one.state for one in service.service_health.states()}["hung"] == "degraded"
+        )
+    )
     (top / "bench" / "day.csv").write_text("no form knows this\n")
-    until(lambda: "1 captures failed" in " ".join(service.vitals.health().reasons))
-    health = service.vitals.health()
-    is_working = service.vitals.is_making_progress(1.0)
-    detail = next(one.detail for one in service.vitals.states() if one.name == "hung")
+    until(lambda: "1 captures failed" in " ".join(service.service_health.health().reasons))
+    health = service.service_health.health()
+    is_working = service.service_health.is_making_progress(1.0)
+    detail = next(one.detail for one in service.service_health.states() if one.name == "hung")
     begun = time.monotonic()
     service.ask_stop()
     thread.join(10)

@@ -9,8 +9,8 @@ line, as in the manuals of every such circuit; common practice, no source.)
 from itertools import pairwise
 from typing import Final
 
-from ingestd.sources.line_marks import Received
-from ingestd.sources.line_settings import WireSettings
+from ingestd.sources.serial.marks import Received
+from ingestd.sources.serial.settings import WireSettings
 
 TICKS: Final = 8 * 115_200  # a second; every common speed has a whole number of them in a bit
 Levels = list[tuple[int, int]]  # from this tick on the line has this level

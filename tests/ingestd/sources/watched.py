@@ -8,8 +8,8 @@ from pathlib import Path
 from typing import Any
 
 from ingestd.sources.arrivals import Arrival
-from ingestd.sources.folder import FolderSource
-from ingestd.sources.folder_settings import FolderSettings
+from ingestd.sources.folder.folder import FolderSource
+from ingestd.sources.folder.settings import FolderSettings
 
 DEADLINE_S = 20.0
 

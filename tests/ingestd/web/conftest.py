@@ -16,13 +16,13 @@ from fastapi import FastAPI
 from starlette.testclient import TestClient
 
 from ingestd.config import Config
-from ingestd.deciding import add_person
+from ingestd.config.operation import WebSection
 from ingestd.ledger.accounts import add_token, begin_session, set_password
 from ingestd.model import Person, PersonRole
-from ingestd.service_sections import WebSection
+from ingestd.pipeline.decisions import add_person
+from ingestd.web.access import COOKIE, csrf_of
 from ingestd.web.app import make_app
-from ingestd.web.doors import COOKIE, csrf_of
-from ingestd.web.office import Office, utc_now
+from ingestd.web.context import PageContext, utc_now
 from ingestd.web.passwords import hash_password
 from ingestd.web.serving import PageServer, listen_on
 from tests.conftest import GOOD_EXPORT, SHEET, Lab
@@ -65,7 +65,7 @@ class Page:
     """The page of a laboratory."""
 
     lab: Lab
-    office: Office
+    context: PageContext
     app: FastAPI
     events: list[dict[str, Any]] = field(default_factory=list)
 
@@ -78,7 +78,7 @@ class Page:
         """Somebody signed in, without the slow part; test_sign_in.py goes through the form."""
         secret = secrets.token_urlsafe(32)
         with self.lab.ledger.change(at=self.lab.clock(), by=account) as change:
-            ends_at = self.lab.now + timedelta(hours=self.office.settings.session_hours)
+            ends_at = self.lab.now + timedelta(hours=self.context.settings.session_hours)
             begin_session(change, secret, account, client="127.0.0.1", ends_at=ends_at)
         client = self.client(follow_redirects=True)
         client.cookies.set(COOKIE, secret)
@@ -107,9 +107,9 @@ def sign_in(client: TestClient, account: str, password: str, goal: str = "/bench
 def add_people(lab: Lab) -> None:
     """The viewer, and a password for everybody."""
     with lab.ledger.change(at=lab.clock(), by="ada") as change:
-        book = lab.pipeline.keeper.current(lab.ledger.conn)
+        in_force = lab.pipeline.in_force_cache.current(lab.ledger.conn)
         person = Person(account="vera", roles=(PersonRole.VIEWER,))
-        add_person(change, book, person, by="ada")
+        add_person(change, in_force, person, by="ada")
         for account in PEOPLE:
             set_password(change, account, hashed())
 
@@ -137,17 +137,17 @@ def open_page() -> Iterator[Callable[..., Page]]:
             events.append(dict(event))
             raise structlog.DropEvent
 
-        office = Office(
+        context = PageContext(
             lab.config,
             settings,
             log=structlog.wrap_logger(None, processors=[keep]),
             clock=lab.clock,
         )
-        app = make_app(office)
+        app = make_app(context)
         runner = TestClient(app, base_url="http://localhost")
         runner.__enter__()  # begins the application's life; ended below
         stack.append(runner)
-        return Page(lab, office, app, events)
+        return Page(lab, context, app, events)
 
     yield open_it
     for runner in stack:
@@ -159,7 +159,7 @@ class Served:
     """The page under its real server."""
 
     url: str
-    office: Office
+    context: PageContext
     app: FastAPI
 
 
@@ -170,8 +170,8 @@ def serve_config() -> Iterator[Callable[..., Served]]:
 
     def begin(config: Config, lab: Lab | None = None) -> Served:
         log = structlog.wrap_logger(None, processors=[_drop])
-        office = Office(config, log=log, clock=lab.clock if lab else utc_now)
-        app = make_app(office)
+        context = PageContext(config, log=log, clock=lab.clock if lab else utc_now)
+        app = make_app(context)
         server = PageServer(app)
         listener = listen_on("127.0.0.1", 0)
         thread = threading.Thread(target=server.run, kwargs={"sockets": [listener]})
@@ -182,7 +182,7 @@ def serve_config() -> Iterator[Callable[..., Served]]:
             assert time.monotonic() < deadline, "the page did not start in time"
             time.sleep(0.01)
         url = f"http://127.0.0.1:{listener.getsockname()[1]}"
-        return Served(url, office, app)
+        return Served(url, context, app)
 
     yield begin
     for server, thread in running:

@@ -8,7 +8,7 @@ from fastapi.dependencies.models import Dependant
 from fastapi.routing import APIRoute
 
 from ingestd.model import PersonRole
-from ingestd.web.doors import ByApi, Needs, Posted
+from ingestd.web.access import ByApi, Needs, Posted
 from tests.ingestd.web.conftest import PEOPLE, Page
 
 OPEN = {"/static/{tag}/{name}", "/sign-in", "/health", "/metrics"}

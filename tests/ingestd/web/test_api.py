@@ -11,7 +11,7 @@ from schemathesis.specs.openapi.checks import (
     status_code_conformance,
 )
 
-from ingestd.verify import verify_ledger
+from ingestd.audit.verify import verify_ledger
 from tests.conftest import EXPORT_HEAD, GOOD_EXPORT, SHEET, Lab, row
 from tests.ingestd.web.conftest import Page, Served, add_api_token
 
@@ -102,7 +102,7 @@ def test_api_answers_as_its_description_says_whatever_is_asked(
     lab.arrive(GOOD_EXPORT)
     served = serve(lab)
     token = add_api_token(lab, account)
-    with served.office.reading() as conn:
+    with served.context.reading() as conn:
         before = conn.execute("SELECT count(*) FROM captures").fetchone()[0]
     schema = schemathesis.openapi.from_url(f"{served.url}/api/openapi.json")
     checks = [
@@ -128,6 +128,6 @@ def test_api_answers_as_its_description_says_whatever_is_asked(
 
         ask()
     assert verify_ledger(lab.ledger.conn, rebuild=True).faults == []
-    with served.office.reading() as conn:
+    with served.context.reading() as conn:
         after = conn.execute("SELECT count(*) FROM captures").fetchone()[0]
     assert after >= before

@@ -5,18 +5,18 @@ import re
 
 import pytest
 
-from ingestd.forms import shipped_forms
+from ingestd.audit.verify import verify_ledger
 from ingestd.ledger import work
-from ingestd.verify import verify_ledger
-from ingestd.web.racks import view_run
+from ingestd.pipeline.forms import shipped_forms
+from ingestd.web.rack import view_run
 from tests.conftest import EXPORT_HEAD, GOOD_ROWS, SHEET, SHEET_HEAD, Lab, row
 from tests.ingestd.web.conftest import Page
 
 
 def tubes(lab: Lab, run: str = "R1") -> dict[int, tuple[int | None, str, str]]:
     conn = lab.ledger.conn
-    book = lab.pipeline.keeper.current(conn)
-    view = view_run(conn, work.get_run(conn, run), book, lab.config.site.policy)
+    in_force = lab.pipeline.in_force_cache.current(conn)
+    view = view_run(conn, work.get_run(conn, run), in_force, lab.config.site.policy)
     return {one.tube.position: (one.fill, one.beyond, one.standing) for one in view.tubes}
 
 

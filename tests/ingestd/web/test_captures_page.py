@@ -43,7 +43,7 @@ def test_bad_cell_is_marked_where_it_stands(lab: Lab, page: Page) -> None:
 def test_fault_deep_in_a_large_capture_is_shown_in_its_surroundings(lab: Lab, page: Page) -> None:
     good = "".join(row(n, f"L-{n}", "300") for n in range(100, 1000))
     lab.arrive(EXPORT_HEAD + good + row(5, "W-7", "12.3.4"), name="large.csv")
-    with page.office.reading() as conn:
+    with page.context.reading() as conn:
         shown = show_bytes(conn, get_capture(conn, newest(lab)))
     assert shown.start > 0
     assert shown.end - shown.start <= BYTES_SHOWN

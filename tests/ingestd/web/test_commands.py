@@ -13,7 +13,7 @@ from pathlib import Path
 
 from click.testing import CliRunner
 
-from ingestd.cli import main
+from ingestd.cli.main import main
 from ingestd.ledger.accounts import find_password, find_token
 from ingestd.web.passwords import is_right
 from tests.conftest import Lab

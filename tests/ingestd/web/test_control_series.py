@@ -4,7 +4,7 @@ from decimal import Decimal
 from fractions import Fraction
 
 from ingestd.model import ChartLimits
-from ingestd.planning import observe as note
+from ingestd.pipeline.inputs import observe as note
 from ingestd.web.control_series import ControlSeries, control_series
 from tests.conftest import EXPORT_HEAD, GOOD_ROWS, SHEET, SHEET_HEAD, Lab, row
 
@@ -22,7 +22,7 @@ def charts(lab: Lab, *limits: ChartLimits, instrument: str = "") -> dict[str, Co
 
 def observe(lab: Lab, run: str, position: int, *pairs: str) -> None:
     with lab.ledger.change(at=lab.clock(), by="mara") as change:
-        note(change, run, position, pairs, lab.pipeline.keeper, lab.config)
+        note(change, run, position, pairs, lab.pipeline.in_force_cache, lab.config)
 
 
 def work(lab: Lab, *more: str, rows: tuple[str, ...] = ()) -> None:

@@ -4,7 +4,7 @@ from collections.abc import Callable
 
 import pytest
 
-from ingestd.service_sections import WebSection
+from ingestd.config.operation import WebSection
 from ingestd.web.guard import MOST_BYTES
 from tests.conftest import Lab
 from tests.ingestd.web.conftest import Page

@@ -130,6 +130,6 @@ def test_exports_hold_no_formula(hostile: Page) -> None:
     rows = list(csv.reader(io.StringIO(vera.get("/results/export.csv").text)))
     assert "'=1+1" in {cell for row in rows for cell in row}
     assert not any(cell.startswith("=") for row in rows for cell in row)
-    book = load_workbook(io.BytesIO(vera.get("/results/export.xlsx").content))
-    for cells in book.worksheets[0].iter_rows(values_only=True):
+    in_force = load_workbook(io.BytesIO(vera.get("/results/export.xlsx").content))
+    for cells in in_force.worksheets[0].iter_rows(values_only=True):
         assert not any(str(cell).startswith("=") for cell in cells)

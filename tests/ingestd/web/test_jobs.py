@@ -9,13 +9,13 @@ from ingestd import events
 from ingestd.errors import LedgerMismatch, Refused
 from ingestd.web.jobs import MOST_KEPT, Job, Jobs
 from tests.conftest import Lab, row
-from tests.ingestd.service_process import DEADLINE_S
+from tests.ingestd.service.service_process import DEADLINE_S
 from tests.ingestd.web.conftest import Page
 
 
 @pytest.fixture
 def jobs(page: Page) -> Jobs:
-    return Jobs(page.office)
+    return Jobs(page.context)
 
 
 def ended(job: Job) -> Job:
@@ -56,14 +56,14 @@ def fail_with(error: Exception) -> Any:
 def test_refusal_of_the_work_is_its_problem(page: Page, jobs: Jobs) -> None:
     job = ended(jobs.start("replay", "r", "ada", fail_with(Refused("run", "none", "choose"))))
     assert job.problem == str(Refused("run", "none", "choose"))
-    assert page.office.failure is None
+    assert page.context.failure is None
 
 
 def test_ledger_that_does_not_hold_stops_the_page(page: Page, jobs: Jobs) -> None:
     error = LedgerMismatch("ledger", "not what was left", "restore a copy")
     job = ended(jobs.start("replay", "r", "ada", fail_with(error)))
     assert job.problem == str(error)
-    assert (error.disposition, page.office.failure) == ("stop", error)
+    assert (error.disposition, page.context.failure) == ("stop", error)
 
 
 def test_bug_in_the_work_is_logged_and_told_without_its_text(page: Page, jobs: Jobs) -> None:

@@ -5,8 +5,8 @@ import json
 import time
 from collections.abc import AsyncIterator, Callable
 
+from ingestd.web.context import PageContext
 from ingestd.web.live import LiveFeed
-from ingestd.web.office import Office
 from tests.conftest import EXPORT_HEAD, SHEET, Lab, row
 from tests.ingestd.web.conftest import Page
 
@@ -14,7 +14,7 @@ SOON_S = 5.0
 
 
 def hear(
-    office: Office,
+    context: PageContext,
     act: Callable[[], None],
     *,
     about: str = "",
@@ -35,7 +35,7 @@ def hear(
         return "ended"
 
     async def run() -> list[str]:
-        feed = LiveFeed(office)
+        feed = LiveFeed(context)
         feed.start(asyncio.get_running_loop())
         streams = [feed.listen(lambda: signed_in, quiet_s) for _ in range(pages)]
         heard = [asyncio.create_task(first(stream)) for stream in streams]
@@ -58,7 +58,7 @@ def test_new_reading_is_told_with_its_run_and_what_waits(lab: Lab, page: Page) -
     def act() -> None:
         lab.arrive(EXPORT_HEAD + row(8, "V-1", "300", dilution="2"), name="live.csv")
 
-    (heard,) = hear(page.office, act, about="R2")
+    (heard,) = hear(page.context, act, about="R2")
     assert heard.startswith("event: news\ndata: ")
     assert heard.endswith("\n\n")
     news = json.loads(heard.split("data: ")[1])
@@ -74,7 +74,7 @@ def test_news_comes_within_the_quarter_of_a_second_that_is_promised(lab: Lab, pa
         lab.arrive(EXPORT_HEAD + row(8, "V-1", "300"), name="live.csv")
         begun[0] = time.monotonic()
 
-    hear(page.office, act, about='"waiting": "1"')
+    hear(page.context, act, about='"waiting": "1"')
     assert time.monotonic() - begun[0] < 0.25 + 0.75  # with room for a busy machine
 
 
@@ -82,7 +82,7 @@ def test_fifty_pages_hear_the_same(lab: Lab, page: Page) -> None:
     def act() -> None:
         lab.load("second.csv", SHEET.replace("R1", "R2").replace("W-", "V-"))
 
-    heard = hear(page.office, act, about="R2", pages=50)
+    heard = hear(page.context, act, about="R2", pages=50)
     assert len(heard) == 50
     assert len(set(heard)) == 1
     assert '"R2"' in heard[0]
@@ -96,18 +96,18 @@ def test_change_of_a_session_alone_is_no_news(lab: Lab, page: Page) -> None:
         time.sleep(0.3)  # several looks of the feed, in which it must say nothing
         lab.load("third.csv", SHEET.replace("R1", "R3").replace("W-", "U-"))
 
-    (heard,) = hear(page.office, act)
+    (heard,) = hear(page.context, act)
     assert json.loads(heard.split("data: ")[1])["size"] > size
 
 
 def test_page_is_told_when_its_session_has_ended(page: Page) -> None:
-    (heard,) = hear(page.office, lambda: None, quiet_s=0.05, signed_in=False)
+    (heard,) = hear(page.context, lambda: None, quiet_s=0.05, signed_in=False)
     assert heard.startswith("event: signed-out")
 
 
 def test_stopping_ends_every_stream(page: Page) -> None:
     async def run() -> str:
-        feed = LiveFeed(page.office)
+        feed = LiveFeed(page.context)
         feed.start(asyncio.get_running_loop())
         stream = feed.listen(lambda: True)
         assert (await anext(stream)).startswith(b"retry:")
@@ -119,7 +119,7 @@ def test_stopping_ends_every_stream(page: Page) -> None:
 
 def test_idle_feed_costs_next_to_nothing(page: Page) -> None:
     async def run() -> float:
-        feed = LiveFeed(page.office)
+        feed = LiveFeed(page.context)
         feed.start(asyncio.get_running_loop())
         streams = [feed.listen(lambda: True) for _ in range(50)]
         for stream in streams:

@@ -45,14 +45,14 @@ def test_every_question_of_every_page_goes_along_an_index(
 ) -> None:
     asked: set[str] = set()
     page = open_page(busy)
-    open_reader = page.office.open_reader
+    open_reader = page.context.open_reader
 
     def listening() -> Ledger:
         ledger = open_reader()
         ledger.conn.set_trace_callback(lambda text: asked.add(str(text)))
         return ledger
 
-    page.office.open_reader = listening  # type: ignore[method-assign]  # to hear, not to change
+    page.context.open_reader = listening  # type: ignore[method-assign]  # to hear, not to change
     browser = page.sign_in("rita")
     for path in PATHS:
         assert browser.get(path).status_code == 200, path

@@ -6,7 +6,7 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
-from ingestd.ledger.receipts import verify_receipt
+from ingestd.ledger.journal.receipts import verify_receipt
 from ingestd.ledger.result_search import ResultQuestion, count_results, search_results
 from tests.conftest import EXPORT_HEAD, GOOD_EXPORT, SHEET, Lab, row
 from tests.ingestd.web.conftest import Page

@@ -3,11 +3,11 @@
 from collections.abc import Callable
 from datetime import timedelta
 
-from ingestd.deciding import add_person
+from ingestd.audit.verify import verify_ledger
+from ingestd.config.operation import WebSection
 from ingestd.ledger.accounts import find_password
 from ingestd.model import Person, PersonRole
-from ingestd.service_sections import WebSection
-from ingestd.verify import verify_ledger
+from ingestd.pipeline.decisions import add_person
 from ingestd.web.passwords import TRIES_OF_ADDRESS, TRIES_OF_PAIR, WINDOW_S, Throttle
 from tests.conftest import Lab
 from tests.ingestd.web.conftest import PASSWORD, Page, sign_in
@@ -82,7 +82,7 @@ def test_session_cookie_is_kept_from_scripts_and_secure_behind_tls(
 
 
 def test_session_ends_when_idle_and_at_its_end_whatever_its_use(page: Page) -> None:
-    lab, settings = page.lab, page.office.settings
+    lab, settings = page.lab, page.context.settings
     browser = page.sign_in("mara")
     lab.now += timedelta(minutes=settings.idle_minutes - 1)
     assert browser.get("/bench").url.path == "/bench"
@@ -117,9 +117,9 @@ def test_signing_out_ends_the_session_for_good(page: Page) -> None:
 def test_inactive_person_is_out_at_once(page: Page) -> None:
     browser = page.sign_in("mara")
     with page.lab.ledger.change(at=page.lab.clock(), by="ada") as change:
-        book = page.lab.pipeline.keeper.current(page.lab.ledger.conn)
+        in_force = page.lab.pipeline.in_force_cache.current(page.lab.ledger.conn)
         gone = Person(account="mara", roles=(PersonRole.ANALYST,), active=False)
-        add_person(change, book, gone, by="ada")
+        add_person(change, in_force, gone, by="ada")
     assert browser.get("/bench").url.path == "/sign-in"
     assert sign_in(page.client(), "mara", PASSWORD).status_code == 401
 
@@ -146,7 +146,7 @@ def test_short_password_is_refused_with_what_to_do(page: Page) -> None:
 
 def test_password_is_kept_as_argon2id_and_no_secret_stands_in_the_journal(page: Page) -> None:
     browser = page.sign_in("mara")
-    with page.office.reading() as conn:
+    with page.context.reading() as conn:
         kept = find_password(conn, "mara")
         assert kept is not None
         assert kept.startswith("$argon2id$v=19$m=65536,t=3,p=4$")

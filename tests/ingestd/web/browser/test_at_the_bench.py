@@ -9,7 +9,7 @@ import pytest
 import structlog
 from playwright.sync_api import expect
 
-from ingestd.service import Service
+from ingestd.service.daemon import Service
 from tests.conftest import EXPORT_HEAD, GOOD_EXPORT, SHEET, Lab, row
 from tests.ingestd.web.browser.conftest import Visit
 from tests.ingestd.web.conftest import Served

@@ -1,0 +1,1 @@
+"""Proof and memory: verification, receipts, checkpoints, derivations, archives, backups."""

@@ -1,0 +1,1 @@
+"""Published procedures in exact arithmetic: lines, limits, spread, outliers, charts."""

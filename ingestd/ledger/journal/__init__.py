@@ -1,0 +1,1 @@
+"""The journal: a Merkle log with canonical entries, signed checkpoints and proofs."""

@@ -1,0 +1,1 @@
+"""From an arrival to a judged result: store, parse, identify, place, gather, judge, record."""

@@ -1,0 +1,1 @@
+"""Captures read again, with what is in force now or with what was in force then."""

@@ -1,0 +1,1 @@
+"""The long-running service, and how it is installed, checked and watched."""

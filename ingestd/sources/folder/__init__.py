@@ -1,0 +1,1 @@
+"""A watched folder: every version of every file is handed over, none is missed."""

@@ -1,0 +1,1 @@
+"""A serial line: every byte received is handed over, none is lost."""
