@@ -29,6 +29,7 @@ BUSY_S = 30.0
 
 Connection = stdlib_sqlite3.Connection  # the wheel's class has the same interface and is untyped
 Row = tuple[Any, ...]
+BY_NAME = sqlite3.Row  # a row factory: columns by name
 DatabaseError = sqlite3.DatabaseError  # what SQLite raises, for those who translate it
 
 migrations = Migrations("ingestd")

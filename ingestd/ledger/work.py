@@ -12,6 +12,7 @@ from ingestd.errors import Refused
 from ingestd.ledger.bodies import value_of
 from ingestd.ledger.connection import Connection, Row
 from ingestd.ledger.inputs import CHUNK
+from ingestd.ledger.sql import select, statements
 from ingestd.model import (
     ControlElsewhere,
     ControlPoint,
@@ -30,6 +31,9 @@ READING_COLUMNS = (
     " r.basis, r.measured_at, r.arrived_at, r.time_note, r.absorbance, r.dilution,"
     " r.dilution_applied, r.conflict, r.raw, r.span_start, r.span_end, r.form"
 )
+
+
+RUNS = statements("runs")
 
 
 def reading_from(row: Sequence[Any]) -> StoredReading:
@@ -191,12 +195,8 @@ def open_runs_in_order(
     conn: Connection, instrument: str, *, since: datetime, until: datetime
 ) -> list[str]:
     """Names of open runs on an instrument started in the period."""
-    rows = conn.execute(
-        "SELECT name FROM runs WHERE instrument = ? AND started_at BETWEEN ? AND ?"
-        " AND complete = 0 AND closed = 0 ORDER BY started_at, name",
-        (instrument, stamp(since), stamp(until)),
-    )
-    return [name for (name,) in rows]
+    period = {"instrument": instrument, "since": stamp(since), "until": stamp(until)}
+    return [row["name"] for row in select(conn, RUNS["open_in_order"], period)]
 
 
 def placed_readings(conn: Connection, run: str) -> dict[int, tuple[StoredReading, ...]]:
